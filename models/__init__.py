@@ -1,0 +1,1 @@
+"""What things are: quantities, measurements, plans, bars and cameras. Knows no pixels and works nothing out."""

@@ -1,0 +1,1 @@
+"""How a number is worked out and how evidence is checked. Pure functions: no web, no database, no files, no clock."""

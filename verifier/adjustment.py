@@ -1,0 +1,420 @@
+"""One least-squares adjustment of a photo: camera, pavement plane, and all bars in view, with full covariance.
+
+Unknowns: focal length, principal point, two radial distortion terms; six of the camera's pose over the pavement;
+for each bar its place and direction in the plane (the first bar's fix the frame), its length scale, the height of
+its printed face and two small tilts, since a plate rests on the tops of the stones. Priors: the camera's from EXIF or from
+a stored calibration, each bar's from its calibration. Observations: checker corners, robustly weighted.
+
+The estimate is linear in corners and priors near the solution, theta = C (J'W y + sum P_k m_k), C = (J'WJ + sum P_k)^-1,
+so that each source's share of the covariance is C (J'WJ) C and C P_k C, and the shares sum to C: the budget.
+Method: Gauss-Markov model with prior information and iteratively reweighted least squares (Huber, Robust Statistics, 1981).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from models.bar import BarCalibration, nominal_calibration
+from models.measurement import Problem
+from verifier.bars import BarSighting
+from verifier.photo import CaptureFacts
+from verifier.plane import N_PARAMETERS, CovarianceSource, GroundPlane
+
+Array = NDArray[np.float64]
+
+SEAT_HEIGHT_MM = 0.6
+"""A stiff plate rests on the tops of the stones, above the mean plane of the surface: about half a texture depth
+(mean texture depth of dense asphalt 0.4-1.2 mm: common practice)."""
+SEAT_HEIGHT_U_MM = 0.4
+BAR_PARAMETERS = 7
+"""x, y, direction, log length scale, height of the face, tilt along, tilt across."""
+CORNER_FLOOR_PX = 0.03
+"""Corners are never believed better than this: what saddle points reach on clean renderings."""
+FULL_FRAME_DIAGONAL_MM = 43.2666
+
+
+@dataclass(frozen=True, eq=False)
+class CameraPrior:
+    """What is known of the camera beforehand: log focal length, principal point, k1, k2."""
+
+    mean: Array
+    """Shape (5,)."""
+    covariance: Array
+    """Shape (5, 5)."""
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedBar:
+    """A bar as the adjustment has it."""
+
+    sighting: BarSighting
+    outline_mm: Array
+    """Where the plate's corners appear on the pavement, (4, 2), in plane coordinates."""
+    residuals_px: Array
+    """Found less computed corners, (N, 2)."""
+    kept: NDArray[np.bool_]
+    """Corners that carry weight, (N,)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Adjustment:
+    """The photo's ground plane and how well everything fits."""
+
+    plane: GroundPlane
+    bars: tuple[PlacedBar, ...]
+    corner_sigma_px: float
+    """Standard deviation of a corner coordinate, from the residuals."""
+    redundancy: int
+    focal_shift: float
+    """Focal length found over the prior's, in standard deviations."""
+
+    @property
+    def outlines_mm(self) -> tuple[Array, ...]:
+        """Bars' outlines on the pavement as seen, (4, 2) each."""
+        return tuple(bar.outline_mm for bar in self.bars)
+
+
+def camera_prior(facts: CaptureFacts, size_px: tuple[int, int]) -> CameraPrior:
+    """The prior that EXIF allows.
+
+    The 35 mm equivalent focal length is meant by the diagonal (CIPA DC-008) but is rounded to whole millimetres, and
+    some makers go by width (4 % apart at 4:3): u = 3 %. Pictures cropped from 4:3 keep the number of the whole sensor: u = 6 %.
+    Phones straighten their pictures; what remains of distortion is within a few hundredths (common practice).
+    """
+    width, height = max(size_px), min(size_px)
+    diagonal_px = math.hypot(width, height)
+    if facts.focal_35mm:
+        uncropped = abs(width / height - 4 / 3) < 0.02
+        focal = facts.focal_35mm / FULL_FRAME_DIAGONAL_MM * diagonal_px
+        relative_u = math.hypot(0.03 if uncropped else 0.06, 0.29 / facts.focal_35mm)
+        wide = facts.focal_35mm < 19
+        source = "EXIF focal length"
+    else:
+        focal, relative_u, wide, source = 0.8 * width, 0.3, False, "no EXIF focal length"
+    mean = np.array([math.log(focal), (size_px[0] - 1) / 2, (size_px[1] - 1) / 2, 0.0, 0.0])
+    k1_u, k2_u = (0.08, 0.05) if wide else (0.025, 0.015)
+    sd = np.array([relative_u, 0.006 * width, 0.006 * width, k1_u, k2_u])
+    return CameraPrior(mean, np.diag(sd**2), source)
+
+
+class _Model:
+    """Residuals of the adjustment for a fixed set of bars; a parameter vector is camera (5), pose (6), bars (7 each)."""
+
+    def __init__(self, bars: Sequence[BarSighting], calibrations: Sequence[BarCalibration], prior: CameraPrior) -> None:
+        self.bars, self.prior = bars, prior
+        self.plate = [b.corners_plate_mm for b in bars]
+        self.pixels = np.concatenate([b.corners_px for b in bars])
+        self.owner = np.repeat(np.arange(len(bars)), [len(p) for p in self.plate])
+        self.size = N_PARAMETERS + BAR_PARAMETERS * len(bars)
+        self.centre = np.array([b.design.length_mm for b in bars]) / 2
+        self.prior_mean, self.prior_precisions = self._priors(calibrations)
+
+    def _priors(self, calibrations: Sequence[BarCalibration]) -> tuple[Array, dict[str, Array]]:
+        mean = np.zeros(self.size)
+        mean[:5] = self.prior.mean
+        camera = np.zeros((self.size, self.size))
+        camera[:5, :5] = np.linalg.inv(self.prior.covariance)
+        length, seat = np.zeros_like(camera), np.zeros_like(camera)
+        for i, (bar, calibration) in enumerate(zip(self.bars, calibrations, strict=True)):
+            k = N_PARAMETERS + BAR_PARAMETERS * i
+            gauge = bar.design.gauge_length_mm
+            mean[k + 3] = math.log(calibration.length_mm / gauge)
+            mean[k + 4] = calibration.thickness_mm + SEAT_HEIGHT_MM
+            length[k + 3, k + 3] = (gauge / calibration.length_u_mm) ** 2
+            seat[k + 4, k + 4] = 1 / (calibration.thickness_u_mm**2 + SEAT_HEIGHT_U_MM**2)
+            # A plate rests on stones at about its ends and edges, whose tops differ by a few tenths of a millimetre.
+            seat[k + 5, k + 5] = (bar.design.length_mm / 0.3) ** 2
+            seat[k + 6, k + 6] = (bar.design.height_mm / 0.1) ** 2
+        return mean, {"camera model": camera, "bar length": length, "bar seat and thickness": seat}
+
+    @property
+    def prior_precision(self) -> Array:
+        return np.asarray(sum(self.prior_precisions.values()))
+
+    @property
+    def free(self) -> NDArray[np.bool_]:
+        """All parameters but the first bar's place and direction, which are the frame."""
+        free = np.ones(self.size, dtype=bool)
+        free[N_PARAMETERS : N_PARAMETERS + 3] = False
+        return free
+
+    def space_points(self, parameters: Array, i: int, plate_mm: Array) -> Array:
+        """Points (N, 3) over the pavement of points (N, 2) of bar ``i``'s face."""
+        k = N_PARAMETERS + BAR_PARAMETERS * i
+        x, y, direction, scale, height, along, across = parameters[k : k + BAR_PARAMETERS]
+        flat = plate_mm * math.exp(scale)
+        c, s = math.cos(direction), math.sin(direction)
+        middle = (self.centre[i], self.bars[i].design.height_mm / 2)
+        z = height + along * (plate_mm[:, 0] - middle[0]) + across * (plate_mm[:, 1] - middle[1])
+        return np.column_stack([x + c * flat[:, 0] - s * flat[:, 1], y + s * flat[:, 0] + c * flat[:, 1], z])
+
+    def predict(self, parameters: Array) -> Array:
+        """All corners in the picture, (N, 2)."""
+        plane = GroundPlane(parameters[:N_PARAMETERS], (), (0, 0))
+        space = [self.space_points(parameters, i, p) for i, p in enumerate(self.plate)]
+        return plane.to_pixels(np.concatenate(space))
+
+    def jacobian(self, parameters: Array) -> Array:
+        """Forward differences of the predicted corners, (2N, P)."""
+        steps = np.full(self.size, 1e-6)
+        steps[1:3], steps[8:11] = 1e-2, 1e-3
+        for k in range(N_PARAMETERS, self.size, BAR_PARAMETERS):
+            steps[k : k + 2], steps[k + 4] = 1e-3, 1e-3
+        base = self.predict(parameters).ravel()
+        columns = np.zeros((base.size, self.size))
+        for j in np.flatnonzero(self.free):
+            moved = parameters.copy()
+            moved[j] += steps[j]
+            columns[:, j] = (self.predict(moved).ravel() - base) / steps[j]
+        return columns
+
+
+@dataclass(frozen=True, eq=False)
+class _Solution:
+    parameters: Array
+    covariance: Array
+    normal_corners: Array
+    weights: Array
+    sigma_px: Array
+    cost: float
+
+
+def adjust(
+    bars: Sequence[BarSighting],
+    facts: CaptureFacts,
+    size_px: tuple[int, int],
+    calibrations: Sequence[BarCalibration] = (),
+    prior: CameraPrior | None = None,
+) -> Adjustment | Problem:
+    """Adjust camera, plane and bars; a Problem where they do not fit together or the plane is not determined.
+
+    1. Start from every pose that a bar allows (a plane seen almost from the front has two).
+    2. Adjust from each start; keep the best; refuse when another, different plane fits about as well.
+    3. Test the fit: corners against each other, bars against flatness and size, focal length against EXIF.
+    """
+    known = {(c.kind, c.number): c for c in calibrations}
+    chosen = [known.get((b.design.kind, b.number)) or nominal_calibration(b.design.kind, b.number) for b in bars]
+    model = _Model(bars, chosen, prior or camera_prior(facts, size_px))
+    solutions = sorted((_solve(model, s) for s in _starts(model)), key=lambda s: s.cost)
+    solutions = [s for s in solutions if np.isfinite(s.cost)]
+    if not solutions:
+        return _unfit("The bars' corners fit no flat pavement")
+    best = solutions[0]
+    result = _result(model, best, size_px)
+    return _ambiguity(model, solutions) or _misfit(model, best, result) or result
+
+
+def _unfit(what: str) -> Problem:
+    return Problem("bar-not-flat", f"{what}: lay the bar flat on the pavement, nothing under it, and take it again.")
+
+
+def _starts(model: _Model) -> list[Array]:
+    """Parameter vectors to start from: each bar's planar poses (cv2.SOLVEPNP_IPPE), other bars laid in that plane."""
+    starts = []
+    anchor = max(range(len(model.bars)), key=lambda i: float(np.ptp(model.bars[i].corners_px, axis=0).max()))
+    for rotation, translation in _poses(model, anchor):
+        starts.append(_start_from(model, anchor, rotation, translation))
+    return [s for s in starts if s is not None]
+
+
+def _poses(model: _Model, anchor: int) -> list[tuple[Array, Array]]:
+    focal, cx, cy = math.exp(model.prior.mean[0]), *model.prior.mean[1:3]
+    matrix = np.array([[focal, 0, cx], [0, focal, cy], [0, 0, 1]])
+    space = np.column_stack([model.plate[anchor], np.zeros(len(model.plate[anchor]))])
+    count, rotations, translations, _ = cv2.solvePnPGeneric(
+        space, model.bars[anchor].corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
+    )
+    return [(cv2.Rodrigues(rotations[i])[0], np.ravel(translations[i])) for i in range(count)]
+
+
+def _start_from(model: _Model, anchor: int, rotation: Array, translation: Array) -> Array | None:
+    """Re-express a pose over the anchor bar in the frame of the first bar."""
+    theta = model.prior_mean.copy()
+    theta[5:8], theta[8:11] = cv2.Rodrigues(rotation)[0].ravel(), translation
+    face = GroundPlane(theta[:N_PARAMETERS], (), (0, 0))
+    if face.camera_mm[2] <= 0:
+        return None
+    placed = [_rigid(b.corners_plate_mm, face.to_plane(b.corners_px)) for b in model.bars]
+    if any(p is None for p in placed):
+        return None
+    x0, y0, d0 = placed[0]  # type: ignore[misc]
+    c, s = math.cos(d0), math.sin(d0)
+    turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
+    new_rotation = rotation @ turn
+    height = model.prior_mean[N_PARAMETERS + 4]
+    new_translation = rotation @ np.array([x0, y0, 0.0]) + translation - new_rotation @ np.array([0, 0, height])
+    theta[5:8], theta[8:11] = cv2.Rodrigues(new_rotation)[0].ravel(), new_translation
+    for i, place in enumerate(placed[1:], start=1):
+        x, y, d = place  # type: ignore[misc]
+        k = N_PARAMETERS + BAR_PARAMETERS * i
+        theta[k : k + 3] = c * (x - x0) + s * (y - y0), -s * (x - x0) + c * (y - y0), d - d0
+    return theta
+
+
+def _rigid(plate_mm: Array, plane_mm: Array) -> tuple[float, float, float] | None:
+    """Shift and turn that lay plate points onto plane points (Kabsch)."""
+    if not np.isfinite(plane_mm).all():
+        return None
+    a, b = plate_mm - plate_mm.mean(axis=0), plane_mm - plane_mm.mean(axis=0)
+    direction = math.atan2(float(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])), float(np.sum(a * b)))
+    c, s = math.cos(direction), math.sin(direction)
+    shift = plane_mm.mean(axis=0) - np.array([[c, -s], [s, c]]) @ plate_mm.mean(axis=0)
+    return float(shift[0]), float(shift[1]), direction
+
+
+def _solve(model: _Model, start: Array) -> _Solution:
+    """Levenberg-Marquardt with Huber weights; corner noise is estimated from the residuals of each bar."""
+    theta, damping = start.copy(), 1e-3
+    weights = np.ones(len(model.pixels))
+    sigma = np.full(len(model.pixels), 0.5)
+    precision, free = model.prior_precision, model.free
+    residual, cost = _evaluate(model, theta, weights, sigma)
+    for iteration in range(40):
+        jacobian = model.jacobian(theta)
+        w = np.repeat(weights / sigma**2, 2)
+        normal_corners = jacobian.T @ (w[:, None] * jacobian)
+        gradient = jacobian.T @ (w * residual.ravel()) + precision @ (model.prior_mean - theta)
+        normal = (normal_corners + precision)[np.ix_(free, free)]
+        moved = _step(model, theta, normal, gradient, damping, weights, sigma, cost)
+        if moved is None:
+            damping *= 10
+            if damping > 1e8:
+                break
+            continue
+        shift, theta, residual, cost = moved
+        damping = max(damping / 10, 1e-9)
+        scaled = float(np.max(np.abs(shift) * np.sqrt(np.diag(normal))))
+        if scaled < 0.3 or iteration < 8:
+            sigma, weights = _reweight(model, residual)
+            residual, cost = _evaluate(model, theta, weights, sigma)
+        if scaled < 1e-3 and iteration > 3:
+            break
+    return _finish(model, theta)
+
+
+def _evaluate(model: _Model, theta: Array, weights: Array, sigma: Array) -> tuple[Array, float]:
+    residual = model.pixels - model.predict(theta)
+    deviation = model.prior_mean - theta
+    cost = float(np.sum((weights / sigma**2)[:, None] * residual**2) + deviation @ model.prior_precision @ deviation)
+    return residual, cost if np.isfinite(cost) else math.inf
+
+
+def _step(
+    model: _Model, theta: Array, normal: Array, gradient: Array, damping: float, weights: Array, sigma: Array, cost: float
+) -> tuple[Array, Array, Array, float] | None:
+    free = model.free
+    try:
+        shift = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient[free])
+    except np.linalg.LinAlgError:
+        return None
+    moved = theta.copy()
+    moved[free] += shift
+    residual, new_cost = _evaluate(model, moved, weights, sigma)
+    return (shift, moved, residual, new_cost) if new_cost <= cost * (1 + 1e-12) else None
+
+
+def _reweight(model: _Model, residual: Array) -> tuple[Array, Array]:
+    """Noise of each bar's corners from the median residual, and Huber-Tukey weights."""
+    sigma = np.empty(len(model.pixels))
+    size = np.linalg.norm(residual, axis=1)
+    for i in range(len(model.bars)):
+        own = model.owner == i
+        # The median length of a two-dimensional normal deviate is 1.1774 sigma; 7 unknowns a bar are paid for.
+        spread = float(np.median(size[own])) / 1.1774 * math.sqrt(2 * own.sum() / max(2 * own.sum() - 8, 4))
+        sigma[own] = max(spread, CORNER_FLOOR_PX)
+    ratio = size / (3.0 * sigma)
+    weights = np.where(ratio < 1, 1.0, np.where(ratio < 2.5, 1 / np.maximum(ratio, 1e-9), 0.0))
+    return sigma, weights
+
+
+def _finish(model: _Model, theta: Array) -> _Solution:
+    residual = model.pixels - model.predict(theta)
+    sigma, weights = _reweight(model, residual)
+    jacobian, free = model.jacobian(theta), model.free
+    w = np.repeat(weights / sigma**2, 2)
+    normal_corners = jacobian.T @ (w[:, None] * jacobian)
+    covariance = np.zeros((model.size, model.size))
+    try:
+        covariance[np.ix_(free, free)] = np.linalg.inv((normal_corners + model.prior_precision)[np.ix_(free, free)])
+    except np.linalg.LinAlgError:
+        return _Solution(theta, covariance, normal_corners, weights, sigma, math.inf)
+    # The cost of a Gaussian model with unknown noise: 2 n log sigma + prior deviations.
+    _, prior_cost = _evaluate(model, theta, np.zeros_like(weights), sigma)
+    cost = float(np.sum(4 * np.log(sigma)) + np.sum(np.minimum((residual / sigma[:, None]) ** 2, 9.0))) + prior_cost
+    return _Solution(theta, covariance, normal_corners, weights, sigma, cost if np.isfinite(cost) else math.inf)
+
+
+def _result(model: _Model, solution: _Solution, size_px: tuple[int, int]) -> Adjustment:
+    keep = slice(0, N_PARAMETERS)
+    c = solution.covariance
+    shares = [CovarianceSource("corner detection and pose", (c @ solution.normal_corners @ c)[keep, keep])]
+    shares += [CovarianceSource(name, (c @ p @ c)[keep, keep]) for name, p in model.prior_precisions.items()]
+    plane = GroundPlane(solution.parameters[keep].copy(), tuple(shares), size_px)
+    residual = model.pixels - model.predict(solution.parameters)
+    placed = tuple(_placed(model, solution, plane, residual, i) for i in range(len(model.bars)))
+    redundancy = int(2 * np.sum(solution.weights > 0)) - int(model.free.sum()) + 5 + 4 * len(model.bars)
+    shift = (solution.parameters[0] - model.prior.mean[0]) / math.sqrt(model.prior.covariance[0, 0])
+    return Adjustment(plane, placed, float(np.median(solution.sigma_px)), redundancy, float(shift))
+
+
+def _placed(model: _Model, solution: _Solution, plane: GroundPlane, residual: Array, i: int) -> PlacedBar:
+    bar, own = model.bars[i], model.owner == i
+    length, height = bar.design.length_mm, bar.design.height_mm
+    plate = np.array([[0, 0], [length, 0], [length, height], [0, height]])
+    outline = plane.to_plane(plane.to_pixels(model.space_points(solution.parameters, i, plate)))
+    return PlacedBar(bar, outline, residual[own], solution.weights[own] > 0)
+
+
+def _ambiguity(model: _Model, solutions: Sequence[_Solution]) -> Problem | None:
+    """A second plane that fits nearly as well: its normal differs by more than its own uncertainty."""
+    best = solutions[0]
+    normal = cv2.Rodrigues(best.parameters[5:8])[0][:, 2]
+    for other in solutions[1:]:
+        turned = float(np.arccos(np.clip(normal @ cv2.Rodrigues(other.parameters[5:8])[0][:, 2], -1, 1)))
+        if turned > math.radians(2) and other.cost - best.cost < 12:
+            return Problem(
+                "plane-ambiguous",
+                "From this angle the bar fits two different planes: lay a second bar across the first, or move closer.",
+            )
+    return None
+
+
+def _misfit(model: _Model, best: _Solution, result: Adjustment) -> Problem | None:
+    """What does not fit: corners that are not on one plane, a bar that tilts or has another size, a wrong focal length."""
+    dropped = float(np.mean(best.weights == 0))
+    smallest = min(b.sighting.tags[0].side_px for b in result.bars)
+    if dropped > 0.3 or result.corner_sigma_px > max(0.4, 0.012 * smallest):
+        return _unfit("The checker corners do not lie on a flat bar")
+    for i, bar in enumerate(model.bars):
+        problem = _bar_misfit(model, best, i, bar)
+        if problem:
+            return problem
+    if abs(result.focal_shift) > 4.0:
+        return Problem(
+            "camera-disagrees",
+            "The picture does not look as this camera sees (focal length off): send the original photo, "
+            "not a crop, a screenshot or a photo of a photo.",
+        )
+    return None
+
+
+def _bar_misfit(model: _Model, best: _Solution, i: int, bar: BarSighting) -> Problem | None:
+    k = N_PARAMETERS + BAR_PARAMETERS * i
+    deviation = (best.parameters - model.prior_mean)[k + 3 : k + 7]
+    precision = np.diag(model.prior_precision)[k + 3 : k + 7]
+    length, height, along, across = np.abs(deviation) * np.sqrt(precision)
+    if max(along, across, height) > 4.0:
+        return _unfit(f"The {bar.name} does not lie in the plane of the pavement")
+    if length > 4.0:
+        return Problem(
+            "bar-wrong-size",
+            f"The {bar.name} does not have the size of its drawing: check the print against its control length.",
+        )
+    return None
