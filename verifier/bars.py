@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from models.bar import DESIGNS, BarDesign
 from models.measurement import Problem
 from verifier.photo import Photo
+from verifier.saddle import fit_saddles
 
 Array = NDArray[np.float64]
 
@@ -125,13 +126,13 @@ def tag_corners_mm(design: BarDesign, index: int) -> Array:
 def find_bars(photo: Photo) -> BarSightings | Problem:
     """Find every bar in view.
 
-    1. Decode tags in the picture at half size; at full size where that finds no bar.
+    1. Decode tags in the reduced picture; more thoroughly and at full size where that finds no bar.
     2. Sort tags by the bar they belong to; grow from them over the checker, corner by corner.
     3. Keep a bar when enough of its corners lie as drawn.
     """
     left_out: list[str] = []
-    for factor in _search_factors(photo):
-        tags = decode_tags(photo.grey, factor)
+    for factor, thorough in _searches(max(photo.size_px)):
+        tags = decode_tags(photo.grey, factor, thorough)
         bars, reasons = _assemble(photo.grey, tags)
         left_out.extend(reasons)
         if bars:
@@ -139,17 +140,21 @@ def find_bars(photo: Photo) -> BarSightings | Problem:
     return _why_no_bar(photo, left_out)
 
 
-def _search_factors(photo: Photo) -> tuple[float, ...]:
-    return (0.5, 1.0) if max(photo.size_px) > 2600 else (1.0, 2.0)
+def _searches(longer_px: int) -> tuple[tuple[float, bool], ...]:
+    """Scale and thoroughness of each search, quickest first. One tag of a bar is enough: the rest is predicted."""
+    reduced = min(1.0, 2016 / longer_px)
+    if reduced == 1.0:
+        return (1.0, False), (1.0, True), (min(2.0, 4032 / longer_px), True)
+    return (reduced, False), (min(1.0, 2 * reduced), True)
 
 
-def decode_tags(grey: NDArray[np.uint8], factor: float) -> tuple[TagSighting, ...]:
+def decode_tags(grey: NDArray[np.uint8], factor: float, thorough: bool = True) -> tuple[TagSighting, ...]:
     """Tags of family 36h11 in ``grey``, searched at ``factor`` of its size; corners in pixels of ``grey``."""
     image = grey
     if factor != 1.0:
         how = cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR
         image = np.asarray(cv2.resize(grey, None, fx=factor, fy=factor, interpolation=how), dtype=np.uint8)
-    corners, ids, _ = _detector().detectMarkers(image)
+    corners, ids, _ = _detector(thorough).detectMarkers(image)
     # Resizing keeps the picture's outer border in place, not the centre of its first pixel.
     found = [
         TagSighting(int(i), (np.asarray(c, dtype=np.float64).reshape(4, 2) + 0.5) / factor - 0.5)
@@ -159,11 +164,13 @@ def decode_tags(grey: NDArray[np.uint8], factor: float) -> tuple[TagSighting, ..
 
 
 @cache
-def _detector() -> cv2.aruco.ArucoDetector:
+def _detector(thorough: bool) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
+    if not thorough:
+        parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = 13
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     parameters.errorCorrectionRate = 0.4
-    parameters.minMarkerPerimeterRate = 0.01
+    parameters.minMarkerPerimeterRate = 0.01 if thorough else 0.03
     family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     return cv2.aruco.ArucoDetector(family, parameters)
 
@@ -264,15 +271,37 @@ def _grow(
             break
         found = accepted
         known_mm = np.concatenate([tag_mm, corners[found]])
-        better = _fit(corners[found], pixels[found]) if found.sum() >= MIN_CORNERS else _fit(known_mm, np.concatenate([tag_px, pixels[found]]))
+        by_tags = found.sum() < MIN_CORNERS
+        known_px = np.concatenate([tag_px, pixels[found]]) if by_tags else pixels[found]
+        better = _fit(known_mm if by_tags else corners[found], known_px)
         if better is None:
             break
         homography = better
     if found.sum() < max(MIN_CORNERS, MIN_COVERAGE * len(corners)):
         return None
-    contrast = float(np.median(_contrast(grey, design, homography, pixels)[found]))
-    blur = _edge_spread_px(grey, design, homography)
-    return BarSighting(design, number, tuple(tags), corners[found], pixels[found], homography, contrast, blur)
+    return _measured(grey, design, number, tags, homography, pixels, found)
+
+
+def _measured(
+    grey: NDArray[np.uint8],
+    design: BarDesign,
+    number: int,
+    tags: Sequence[TagSighting],
+    homography: Array,
+    pixels: Array,
+    found: NDArray[np.bool_],
+) -> BarSighting | None:
+    """Fit each corner found with its saddle model and keep those that look like a corner."""
+    along, across = _square_axes(design, homography)
+    fit = fit_saddles(grey, pixels[found], along[found], across[found])
+    good = (fit.step * _corner_signs(design)[found] < 0) & (fit.moved < 0.25)
+    good &= fit.misfit < max(0.25, 2.0 * float(np.median(fit.misfit)))
+    if good.sum() < max(MIN_CORNERS, MIN_COVERAGE * len(found)):
+        return None
+    blur = float(np.median(fit.sigma_px[good], axis=0).max())
+    contrast = 2 * float(np.median(np.abs(fit.step[good])))
+    corners = checker_corners_mm(design)[found][good]
+    return BarSighting(design, number, tuple(tags), corners, fit.corners_px[good], homography, contrast, blur)
 
 
 def _refine(
@@ -315,9 +344,9 @@ def _half_square_px(design: BarDesign, homography: Array) -> Array:
 
 def _square_axes(design: BarDesign, homography: Array) -> tuple[Array, Array]:
     corners = checker_corners_mm(design)
-    half = design.square_mm / 2
-    along = _apply(homography, corners + (half, 0)) - _apply(homography, corners - (half, 0))
-    across = _apply(homography, corners + (0, half)) - _apply(homography, corners - (0, half))
+    half_x, half_y = np.eye(2) * design.square_mm / 2
+    along = _apply(homography, corners + half_x) - _apply(homography, corners - half_x)
+    across = _apply(homography, corners + half_y) - _apply(homography, corners - half_y)
     return along, across
 
 
@@ -338,37 +367,6 @@ def _sample(grey: NDArray[np.uint8], pixels: Array) -> Array:
     x = pixels[:, 0].astype(np.float32).reshape(-1, 1)
     y = pixels[:, 1].astype(np.float32).reshape(-1, 1)
     return np.asarray(cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float64).ravel()
-
-
-def _edge_spread_px(grey: NDArray[np.uint8], design: BarDesign, homography: Array) -> float:
-    """Standard deviation of the edge spread function [px], pooled over the edges between checker squares.
-
-    The mean profile across the edges is fitted with a Gaussian-blurred step; its inverse normal transform is
-    a straight line whose slope is 1/sigma. Edges along and across the bar give one value each; the larger stands
-    (motion blurs one direction only).
-    """
-    return max(_spread_across(grey, design, homography, axis) for axis in (0, 1))
-
-
-def _spread_across(grey: NDArray[np.uint8], design: BarDesign, homography: Array, axis: int) -> float:
-    corners = checker_corners_mm(design)
-    half = design.square_mm / 2
-    mid = corners + (half * np.eye(2)[1 - axis])
-    step = _apply(homography, mid + 0.5 * np.eye(2)[axis]) - _apply(homography, mid - 0.5 * np.eye(2)[axis])
-    px_per_mm = np.linalg.norm(step, axis=1)
-    t = np.linspace(-0.8, 0.8, 41) * half
-    grid = mid[:, None, :] + t[None, :, None] * np.eye(2)[axis]
-    values = _sample(grey, _apply(homography, grid.reshape(-1, 2))).reshape(len(mid), len(t))
-    rising = values[:, -6:].mean(axis=1) - values[:, :6].mean(axis=1)
-    spreads = [_profile_sigma(v, r, t) * p for v, r, p in zip(values, rising, px_per_mm, strict=True) if abs(r) > 12]
-    return float(np.median(spreads)) if len(spreads) >= 4 else float("nan")
-
-
-def _profile_sigma(values: Array, rise: float, t: Array) -> float:
-    """Sigma, in the unit of ``t``, of a blurred step by the slope at its middle: d/dt = rise / (sigma sqrt(2 pi))."""
-    gradient = np.gradient(values * np.sign(rise), t)
-    steepest = float(np.mean(np.sort(gradient)[-3:]))
-    return abs(rise) / (max(steepest, 1e-9) * np.sqrt(2 * np.pi))
 
 
 def _why_no_bar(photo: Photo, left_out: Sequence[str]) -> Problem:

@@ -63,7 +63,7 @@ class Axis:
 
 @dataclass(frozen=True, eq=False)
 class Finding:
-    """The outcome for one photo. No estimates means that the photo is unusable; problems say why, or what is missing."""
+    """The outcome for one photo. No estimates: the photo is unusable; problems say why, or what is missing."""
 
     estimates: tuple[Estimate, ...]
     problems: tuple[Problem, ...] = ()
