@@ -110,7 +110,7 @@ def camera_prior(facts: CaptureFacts, size_px: tuple[int, int]) -> CameraPrior:
 
 
 class _Model:
-    """Residuals of the adjustment for a fixed set of bars; a parameter vector is camera (5), pose (6), bars (8 each)."""
+    """Residuals of the adjustment for a fixed set of bars; parameters: camera (5), pose (6), bars (8 each)."""
 
     def __init__(self, bars: Sequence[BarSighting], calibrations: Sequence[BarCalibration], prior: CameraPrior) -> None:
         self.bars, self.prior = bars, prior

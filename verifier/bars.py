@@ -263,7 +263,8 @@ def _grow(
         return None
     known_mm, found = tag_mm, np.zeros(len(corners), dtype=bool)
     pixels = np.zeros_like(corners)
-    reach_mm = 1.6 * design.tag_side_mm
+    # From one checker field over an unread tag to the next: 150 mm on the long bar, 75 mm on the short one.
+    reach_mm = 2.0 * design.tag_side_mm
     for _ in range(6):
         near = np.min(np.linalg.norm(corners[:, None] - known_mm[None], axis=2), axis=1) < reach_mm
         pixels, accepted = _refine(grey, design, homography, near)
