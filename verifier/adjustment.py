@@ -14,6 +14,7 @@ Statistics, 1981).
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -39,6 +40,10 @@ BAR_PARAMETERS = 8
 CORNER_FLOOR_PX = 0.015
 """Corners are never believed better than this: what saddle points reach on clean renderings."""
 FULL_FRAME_DIAGONAL_MM = 43.2666
+NOISE_RATIO_LIMIT = 2.0
+"""Corner noise of a bar in the common adjustment over that of the bar alone: 0.85 to 1.1 where all is well."""
+BAR_MISFIT_LIMIT = 4.5
+"""Standard deviations; the ten numbers of two bars are beyond it once in 15 000 photos that are what they seem."""
 CAMERA_MISFIT_LIMIT = 22.0
 """Chi-square with 5 degrees of freedom is beyond this once in 2000 photos that are what they seem."""
 
@@ -444,33 +449,79 @@ def _ambiguity(model: _Model, solutions: Sequence[_Solution]) -> Problem | None:
 
 def _misfit(model: _Model, best: _Solution, result: Adjustment) -> Problem | None:
     """What does not fit: corners off one plane, a bar that tilts or has another size, another camera than EXIF says."""
-    dropped = float(np.mean(best.weights == 0))
-    smallest = min(b.sighting.tags[0].side_px for b in result.bars)
-    if dropped > 0.3 or result.corner_sigma_px > max(0.5, 0.005 * smallest):
-        return _unfit("The checker corners do not lie on a flat bar")
+    for i, placed in enumerate(result.bars):
+        together = float(best.sigma_px[model.owner == i][0])
+        alone = max(_own_noise_px(placed.sighting, result.plane), CORNER_FLOOR_PX)
+        if np.mean(~placed.kept) > 0.3 or alone > max(0.5, 0.005 * placed.sighting.tags[0].side_px):
+            return _unfit("The checker corners do not lie on a flat bar")
+        # Bars that disagree look like noise to the adjustment: each bar by itself shows what the noise is.
+        if together > max(NOISE_RATIO_LIMIT * alone, 0.12):
+            return _disagreement(model, best)
     for i, bar in enumerate(model.bars):
         problem = _bar_misfit(model, best, i, bar)
         if problem:
             return problem
-    if result.camera_misfit > CAMERA_MISFIT_LIMIT:
-        return Problem(
-            "camera-disagrees",
-            "The picture does not look as this camera sees: send the original photo, "
-            "not a crop, a screenshot or a photo of a photo.",
-        )
-    return None
+    return _camera_problem() if result.camera_misfit > CAMERA_MISFIT_LIMIT else None
+
+
+def _camera_problem() -> Problem:
+    return Problem(
+        "camera-disagrees",
+        "The picture does not look as this camera sees: send the original photo, "
+        "not a crop, a screenshot or a photo of a photo.",
+    )
+
+
+def _disagreement(model: _Model, best: _Solution) -> Problem:
+    """Each bar is well seen and yet they do not fit together: the likelier of another camera and ill-lying bars."""
+    camera = _freed_cost(model, best, ("camera model",))
+    bars = _freed_cost(model, best, ("bar length", "bar seat and thickness"))
+    if len(model.bars) == 1 or camera < bars:
+        return _camera_problem()
+    return _unfit("The bars do not lie in one plane, or one has another size than its drawing")
+
+
+def _freed_cost(model: _Model, best: _Solution, names: tuple[str, ...]) -> float:
+    """Cost of the adjustment once these priors are loosened thirtyfold."""
+    loose = copy.copy(model)
+    loose.prior_precisions = {n: p / (900.0 if n in names else 1.0) for n, p in model.prior_precisions.items()}
+    return _solve(loose, best.parameters).cost
+
+
+def _own_noise_px(bar: BarSighting, plane: GroundPlane) -> float:
+    """Noise of one bar's corners without any other bar: what a homography and a cubic along the bar leave.
+
+    The cubic takes up bow and what is left of distortion; the median serves as in ``_reweight``.
+    """
+    straight = plane.rays(bar.corners_px)[:, :2] * plane.focal_px
+    homography, _ = cv2.findHomography(bar.corners_plate_mm, straight, cv2.LMEDS)
+    if homography is None:
+        return math.inf
+    residual = straight - cv2.perspectiveTransform(bar.corners_plate_mm[:, None], homography)[:, 0]
+    good = np.linalg.norm(residual, axis=1) < 4 * np.median(np.linalg.norm(residual, axis=1))
+    cubic = np.vander(bar.corners_plate_mm[:, 0] / bar.design.length_mm, 4)
+    residual = residual - cubic @ np.linalg.lstsq(cubic[good], residual[good], rcond=None)[0]
+    freedom = math.sqrt(2 * len(residual) / max(2 * len(residual) - 12, 4))
+    return float(np.median(np.linalg.norm(residual, axis=1))) / 1.1774 * freedom
 
 
 def _bar_misfit(model: _Model, best: _Solution, i: int, bar: BarSighting) -> Problem | None:
+    """A bar whose length, height, tilts or bow differ from their priors by more than they can.
+
+    An estimate is drawn towards its prior: the variance of its deviation is the prior's less the posterior's
+    (innovation of a Gauss-Markov estimate), not the prior's.
+    """
     k = N_PARAMETERS + BAR_PARAMETERS * i
-    deviation = (best.parameters - model.prior_mean)[k + 3 : k + BAR_PARAMETERS]
-    precision = np.diag(model.prior_precision)[k + 3 : k + BAR_PARAMETERS]
-    length, height, along, across, bow = np.abs(deviation) * np.sqrt(precision)
-    if bow > 4.0:
+    own = slice(k + 3, k + BAR_PARAMETERS)
+    deviation = (best.parameters - model.prior_mean)[own]
+    prior = 1.0 / np.diag(model.prior_precision)[own]
+    spread = np.sqrt(np.maximum(prior - np.diag(best.covariance)[own], 0.01 * prior))
+    length, height, along, across, bow = np.abs(deviation) / spread
+    if bow > BAR_MISFIT_LIMIT:
         return _unfit(f"The {bar.name} is bent")
-    if max(along, across, height) > 4.0:
+    if max(along, across, height) > BAR_MISFIT_LIMIT:
         return _unfit(f"The {bar.name} does not lie in the plane of the pavement")
-    if length > 4.0:
+    if length > BAR_MISFIT_LIMIT:
         return Problem(
             "bar-wrong-size",
             f"The {bar.name} does not have the size of its drawing: check the print against its control length.",

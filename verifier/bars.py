@@ -199,9 +199,23 @@ def _assemble(grey: NDArray[np.uint8], tags: Iterable[TagSighting]) -> tuple[lis
             reasons.append(f"{kind} bar {number} is seen {len(copies)} times: two bars with one number")
         elif not copies:
             reasons.append(f"{kind} bar {number}: only {len(group)} tag(s) and too little of the checker in sight")
+        elif _contradicted(copies[0], group):
+            reasons.append(f"{kind} bar {number}: its tags do not lie as in the drawing; it is no print of this bar")
         else:
             bars.append(copies[0])
     return bars, reasons
+
+
+def _contradicted(bar: BarSighting, tags: Iterable[TagSighting]) -> bool:
+    """Whether a tag of this bar lies on its plate, but not where, or not the way, the drawing has it."""
+    to_plate = np.linalg.inv(bar.plate_to_px)
+    for tag in tags:
+        if any(tag is t for t in bar.tags):
+            continue
+        x, y = _apply(to_plate, tag.corners_px).mean(axis=0)
+        if 0 < x < bar.design.length_mm and 0 < y < bar.design.height_mm:
+            return True
+    return False
 
 
 def _consistent_sets(design: BarDesign, tags: Sequence[TagSighting]) -> list[list[TagSighting]]:
