@@ -132,3 +132,7 @@ class PhotoResult:
     problems: tuple[Problem, ...] = ()
     details: dict[str, object] = field(default_factory=dict)
     """Capture facts, software versions, bars seen: for the record; JSON-ready values only."""
+
+    def estimate(self, quantity: Quantity) -> Estimate | None:
+        """The estimate of one quantity, where the photo gave it."""
+        return next((m.estimate for m in self.measurements if m.estimate.quantity is quantity), None)

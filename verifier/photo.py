@@ -10,9 +10,11 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -21,6 +23,8 @@ from PIL import Image, ImageFile
 
 from models.measurement import Problem
 from verifier.capture import CaptureFacts, read_facts
+
+T = TypeVar("T")
 
 __all__ = ["CaptureFacts", "Photo", "decode"]
 
@@ -36,6 +40,7 @@ MAX_PROGRESSIVE_SCANS = 100
 """A progressive JPEG has about ten; each scan costs a pass over the whole picture."""
 
 _PNG_START = b"\x89PNG\r\n\x1a\n"
+_PNG_END = b"IEND\xaeB`\x82"
 _HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1"}
 _AVIF_BRANDS = {b"avif", b"avis"}
 _SEND_ORIGINAL = "send the photo again as the phone's camera stored it"
@@ -71,8 +76,8 @@ class _Opened:
     size_px: tuple[int, int]
     exif: bytes | None
     pixels: Callable[[], NDArray[np.uint8]]
-    already_turned: bool = False
-    """Whether the decoder turns the picture itself."""
+    turned_by: int | None = None
+    """EXIF orientation by which the decoder has turned the picture itself; None where it left that to us."""
 
 
 class _NotWholeError(Exception):
@@ -96,15 +101,25 @@ def decode(name: str, data: bytes) -> Photo | Problem:
     if unfit is not None:
         return unfit
     try:
-        colour = opened.pixels()
+        colour = _quietly(opened.pixels)
     except Exception as reason:  # decoders throw anything; all of it means the same to the sender
         return _damaged(reason)
     if colour.shape[1::-1] != opened.size_px:
         return _damaged("its header states another size than its content")
     facts = read_facts(opened.exif)
-    colour = colour if opened.already_turned else _as_displayed(colour, facts.orientation)
+    if opened.turned_by is None:
+        colour = _as_displayed(colour, facts.orientation)
+    else:
+        facts = replace(facts, orientation=opened.turned_by)
     colour.flags.writeable = False
     return Photo(name, hashlib.sha256(data).hexdigest(), colour, facts)
+
+
+def _quietly(do: Callable[[], T]) -> T:
+    """Run without warnings: Pillow tells of odd metadata, which nobody who waits for a measurement can use."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return do()
 
 
 def _open(data: bytes) -> _Opened | Problem:
@@ -121,7 +136,7 @@ def _open(data: bytes) -> _Opened | Problem:
     if isinstance(opener, Problem):
         return opener
     try:
-        return opener(data)
+        return _quietly(lambda: opener(data))
     except Exception as reason:
         return _damaged(reason)
 
@@ -207,6 +222,8 @@ def _open_png(data: bytes) -> _Opened:
     size, exif = header.size, header.info.get("exif")
 
     def pixels() -> NDArray[np.uint8]:
+        if data.rfind(_PNG_END) < 0:
+            raise _NotWholeError("its end is missing")
         header.verify()  # checks every part's CRC up to the end; the picture has to be opened anew after it
         return _pillow_pixels(PngImageFile(io.BytesIO(data)))
 
@@ -224,7 +241,8 @@ def _open_heif(data: bytes) -> _Opened:
     from pi_heif.as_plugin import HeifImageFile
 
     picture = HeifImageFile(io.BytesIO(data))
-    return _Opened(picture.size, picture.info.get("exif"), lambda: _pillow_pixels(picture), already_turned=True)
+    turned_by = picture.info.get("original_orientation") or 1
+    return _Opened(picture.size, picture.info.get("exif"), lambda: _pillow_pixels(picture), turned_by)
 
 
 def _pillow_pixels(picture: ImageFile.ImageFile) -> NDArray[np.uint8]:
@@ -273,6 +291,4 @@ def _damaged(reason: object) -> Problem:
     """Everything wrong inside a file, whatever a decoder called it."""
     detail = " ".join(str(reason).split())[:120]
     told = f" ({detail})" if detail.isprintable() and detail else ""
-    return Problem(
-        "photo-damaged", f"The photo's file is damaged or was cut short on the way{told}: {_SEND_ORIGINAL}."
-    )
+    return Problem("photo-damaged", f"The photo's file is damaged or was cut short on the way{told}: {_SEND_ORIGINAL}.")

@@ -1,0 +1,68 @@
+"""Results as JSON and as text."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from models.measurement import Measurement, PhotoResult
+from models.wording import SIGNS, limits_as_text, rounded
+
+
+def result_as_json(result: PhotoResult) -> dict[str, Any]:
+    """The machine-readable result of one photo."""
+    return {
+        "photo": result.photo,
+        "sha256": result.sha256,
+        "kind": result.kind.value,
+        "usable": result.usable,
+        "measurements": [_measurement_as_json(m) for m in result.measurements],
+        "problems": [{"code": p.code, "message": p.message} for p in result.problems],
+        "details": result.details,
+    }
+
+
+def _measurement_as_json(measurement: Measurement) -> dict[str, Any]:
+    estimate, judgement = measurement.estimate, measurement.judgement
+    content: dict[str, Any] = {
+        "quantity": estimate.quantity.value,
+        "unit": estimate.quantity.unit,
+        "value": _plain(estimate.value),
+        "standard_uncertainty": _plain(estimate.standard_uncertainty),
+        "expanded_uncertainty": _plain(estimate.expanded_uncertainty),
+        "coverage_factor": _plain(estimate.coverage_factor),
+    }
+    if judgement is not None:
+        content["verdict"] = judgement.verdict.value
+        content["probability_of_conformance"] = _plain(judgement.probability_of_conformance)
+        content["limits"] = {"lower": judgement.limits.lower, "upper": judgement.limits.upper}
+        content["clause"] = judgement.clause
+    content["budget"] = [
+        {"source": line.source, "standard_uncertainty": _plain(line.standard_uncertainty)} for line in estimate.budget
+    ]
+    return content
+
+
+def _plain(number: float) -> float:
+    """A number without digits that mean nothing (a millionth of a millimetre or degree)."""
+    return round(float(number), 6)
+
+
+def result_as_text(result: PhotoResult) -> str:
+    """A block of lines for one photo: what was measured, the verdicts, the problems."""
+    state = "" if result.usable else "  UNUSABLE"
+    lines = [f"{result.photo}  ({result.kind.value}){state}"]
+    lines += [_measurement_line(m) for m in result.measurements]
+    lines += [f"  ! {p.message} [{p.code}]" for p in result.problems]
+    return "\n".join(lines)
+
+
+def _measurement_line(measurement: Measurement) -> str:
+    estimate = measurement.estimate
+    value, uncertainty = rounded(estimate.value, estimate.expanded_uncertainty)
+    head = f"  {estimate.quantity.value:<24} {value:>9} ± {uncertainty:<6} {estimate.quantity.unit:<3}"
+    judgement = measurement.judgement
+    if judgement is None:
+        return head.rstrip()
+    verdict = f"{SIGNS[judgement.verdict]} {judgement.verdict.value}"
+    probability = f"p = {judgement.probability_of_conformance:.3f}"
+    return f"{head}  {verdict:<16} {probability}  {limits_as_text(judgement.limits, estimate.quantity.unit)}".rstrip()

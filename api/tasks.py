@@ -1,0 +1,31 @@
+"""What a worker is asked to do. Kept apart from the work itself: the parent process asks, and loads no pixels' code."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from models.measurement import PhotoKind
+from verifier.settings import Settings
+
+
+@dataclass(frozen=True, eq=False)
+class PhotoTask:
+    """One photo to measure."""
+
+    path: str
+    """As the person named it; the result calls the photo by it."""
+    kind: PhotoKind
+    settings: Settings
+    overlay_path: str | None = None
+    """Where the overlay goes; None for no overlay."""
+    debug: bool = False
+
+
+@dataclass(frozen=True)
+class CalibrationTask:
+    """Photos of one camera to calibrate it from."""
+
+    paths: tuple[str, ...]
+    chessboard: tuple[int, int] | None
+    """Inner corners across and down; None where bars are the target."""
+    square_mm: float

@@ -1,0 +1,3 @@
+"""The version of this software, which every measurement states."""
+
+VERSION = "0.1.0"

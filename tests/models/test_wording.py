@@ -1,0 +1,46 @@
+"""Numbers and limits as people write them."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from models.measurement import Limits
+from models.wording import limits_as_text, rounded
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "written"),
+    [
+        # JCGM 100:2008, 7.2.6: at most two significant digits of the uncertainty, the value to the same place.
+        (76.2149, 0.1, ("76.21", "0.10")),
+        (90.01234, 0.0637, ("90.012", "0.064")),
+        (1750.4, 12.3, ("1750", "12")),
+        (1750.4, 123.0, ("1750", "123")),
+        (3.14159, 0.0996, ("3.14", "0.10")),
+        (0.0, 0.00012, ("0.00000", "0.00012")),
+    ],
+)
+def test_digits_that_mean_something(value: float, uncertainty: float, written: tuple[str, str]) -> None:
+    assert rounded(value, uncertainty) == written
+
+
+@given(st.floats(-1e4, 1e4), st.floats(1e-6, 1e3))
+def test_rounding_moves_nothing_by_more_than_a_twentieth_of_u(value: float, uncertainty: float) -> None:
+    written, u = rounded(value, uncertainty)
+    assert abs(float(written) - value) <= uncertainty / 19 + 1e-9
+    assert float(u) == pytest.approx(uncertainty, rel=0.051)
+
+
+@pytest.mark.parametrize(
+    ("limits", "text"),
+    [
+        (Limits(75.0, 79.0), "75 to 79 mm"),
+        (Limits(None, 3.0), "at most 3 mm"),
+        (Limits(1500.0, None), "at least 1500 mm"),
+        (Limits(None, None), ""),
+    ],
+)
+def test_limits_in_words(limits: Limits, text: str) -> None:
+    assert limits_as_text(limits, "mm") == text
