@@ -1,0 +1,335 @@
+"""The lane line: the edge of the lane marking that faces the lane, over its whole visible length.
+
+Which marking: a long band, lighter or yellow, as wide as markings are (80-310 mm by the national rules, with room for
+wear), nearly square to the layout line or slot, which ends near it and lies on one side of it. Which edge: that on the side of
+the layout line or slot, because these are made in the lane. Of a double line it is the band nearer to them.
+Where two bands qualify about equally well the photo is refused; a mark by a person decides then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.measurement import Problem
+from verifier.bands import Band, Tone
+from verifier.finding import Axis
+from verifier.linefit import LineFit, fit_line, slope_uncertainty_rad, weighted_line
+from verifier.marks import Mark, MarkedFeature, Marks
+from verifier.paint import (
+    BLOCK_MM,
+    EdgeTrace,
+    inside_any,
+    paint_strip,
+    strip_steps_mm,
+    trace_edge,
+    visible_stations,
+)
+from verifier.photo import Photo
+from verifier.plane import GroundPlane
+
+Array = NDArray[np.float64]
+
+NARROWEST_MM, WIDEST_MM = 60.0, 340.0
+SHORTEST_MM = 500.0
+"""A lane line seen over less than this gives no direction worth having."""
+OFF_SQUARE_DEG = 30.0
+"""A line further than this from square to the marking is not one that was meant to be square to it."""
+_SIDE_MM = 300.0
+_FARTHEST_END_MM = 1500.0
+STRAIGHTENED_MM = 8.0
+"""A strip that the line found strays from by more than this is taken again along that line."""
+_FLATNESS_LENGTH_MM = 400.0
+"""Correlation length of the pavement's unevenness along a line, as assumed."""
+
+
+@dataclass(frozen=True, eq=False)
+class Object:
+    """The layout line or slot that the lane line belongs to: its axis and the stations at which it was seen."""
+
+    axis: Axis
+    span_mm: tuple[float, float]
+
+    @property
+    def middle_mm(self) -> Array:
+        """Its middle, shape (2,)."""
+        return self.axis.to_plane(np.array(0.5 * (self.span_mm[0] + self.span_mm[1])), np.array(0.0))
+
+    @property
+    def ends_mm(self) -> Array:
+        """Its two ends, shape (2, 2)."""
+        return self.axis.to_plane(np.array(self.span_mm), np.zeros(2))
+
+
+@dataclass(frozen=True, eq=False)
+class TracedLine:
+    """A fitted line with the places in the photo that it was fitted to."""
+
+    fit: LineFit
+    pixels: Array
+    """Inlier points, (K, 2)."""
+    blur_px: float
+    unevenness_rad: float
+    """Standard uncertainty of the direction from pavement that is not flat."""
+
+    def direction_rad(self, plane: GroundPlane) -> float:
+        """Direction relative to the fitted axis, were ``plane`` the ground plane: for the propagation of its uncertainty."""
+        frame = self.fit.axis.from_plane(plane.to_plane(self.pixels))
+        return float(np.arctan(weighted_line(frame[:, 0], frame[:, 1], np.ones(len(frame))).slope))
+
+
+@dataclass(frozen=True, eq=False)
+class LaneLine:
+    """The lane line as measured."""
+
+    line: TracedLine
+    band: Band | None
+    """The marking it belongs to, as found on the coarse view; None where a mark alone led to it."""
+    marked: bool
+    """Whether a person's mark steered the search."""
+
+    @property
+    def axis(self) -> Axis:
+        """Its axis; the marking lies to the left."""
+        return self.line.fit.axis
+
+
+def find_lane_line(
+    photo: Photo,
+    plane: GroundPlane,
+    bands: Sequence[Band],
+    outlines_mm: Sequence[Array],
+    towards: Object,
+    marks: Marks | None = None,
+) -> LaneLine | Problem:
+    """The lane line that belongs to the layout line or slot ``towards``.
+
+    ``bands``: what ``verifier.bands.find_bands`` found; ``outlines_mm``: ground covered by bars or crossed by other things.
+    """
+    mark = marks.of(MarkedFeature.LANE_LINE) if marks else None
+    chosen = _choose(plane, bands, towards, mark)
+    if isinstance(chosen, Problem):
+        return chosen
+    band, start, span = chosen
+    width = band.width_mm if band is not None else 100.0
+    line = trace_painted_edge(photo, plane, start, span, width, outlines_mm)
+    if line is None:
+        return _not_traced()
+    if line.fit.length_mm < SHORTEST_MM:
+        return Problem(
+            "lane-line-too-short",
+            f"only {line.fit.length_mm:.0f} mm of the lane marking's edge can be seen, at least {SHORTEST_MM:.0f} mm are "
+            "needed: step back or turn so that more of the marking is in view",
+        )
+    return LaneLine(line, band, mark is not None)
+
+
+def lane_candidates(bands: Sequence[Band], towards: Object) -> list[Band]:
+    """Bands that may be the lane marking of ``towards``, best first."""
+    fitting = [b for b in bands if _is_marking(b) and _belongs(b, towards)]
+    return sorted(fitting, key=_weight, reverse=True)
+
+
+def _is_marking(band: Band) -> bool:
+    return band.tone is Tone.PAINT and NARROWEST_MM <= band.width_mm <= WIDEST_MM and band.seen_mm >= 0.8 * SHORTEST_MM
+
+
+def _weight(band: Band) -> float:
+    return band.seen_mm * min(band.clarity, 4.0)
+
+
+def _belongs(band: Band, towards: Object) -> bool:
+    """Nearly square to the object, which lies on one side of it and ends not far from it."""
+    if abs(band.axis.direction @ towards.axis.direction) > np.sin(np.radians(OFF_SQUARE_DEG)):
+        return False
+    offsets = band.axis.from_plane(towards.ends_mm)[:, 1]
+    near, far = sorted(np.abs(offsets).tolist())
+    if offsets[0] * offsets[1] < 0 and near > 0.5 * band.width_mm + _SIDE_MM:
+        return False  # it crosses the marking: this is no lane edge of it
+    return bool(near < 0.5 * band.width_mm + _FARTHEST_END_MM and far > 300.0)
+
+
+_Choice = tuple[Band | None, Axis, tuple[float, float]]
+
+
+def _choose(plane: GroundPlane, bands: Sequence[Band], towards: Object, mark: Mark | None) -> _Choice | Problem:
+    candidates = lane_candidates(bands, towards)
+    if mark is not None:
+        return _marked(plane, candidates, towards, mark)
+    if not candidates:
+        return Problem(
+            "lane-line-not-found",
+            "no lane marking was found beside the line: take the photo so that at least a metre of the marking is in view, "
+            "sweep it clean, or mark it by hand",
+        )
+    group = [b for b in candidates if _parallel(b, candidates[0])]
+    if len(others := [b for b in candidates if b not in group]) and _weight(others[0]) > 0.5 * _weight(candidates[0]):
+        return _ambiguous()
+    best = _nearest_clear(group, towards)
+    return best if isinstance(best, Problem) else (best, *_facing_edge(best, towards))
+
+
+def _parallel(band: Band, other: Band) -> bool:
+    return bool(abs(band.axis.direction @ other.axis.direction) > np.cos(np.radians(3.0)))
+
+
+def _nearest_clear(group: Sequence[Band], towards: Object) -> Band | Problem:
+    """Of parallel markings the one nearest to the object's middle that is no ghost of a removed one.
+
+    A ghost differs from the pavement much less than the marking does; in between nobody can say.
+    """
+    strongest = max(b.departure for b in group)
+    by_distance = sorted(group, key=lambda b: abs(float(b.axis.from_plane(towards.middle_mm)[1])))
+    sides = {bool(b.axis.from_plane(towards.middle_mm)[1] * np.sign(b.axis.direction @ group[0].axis.direction) > 0) for b in group}
+    if len(sides) > 1:
+        return _one_of_two_sides(group, towards)
+    for band in by_distance:
+        if band.departure >= 0.5 * strongest:
+            return band
+        if band.departure >= 0.3 * strongest:
+            return _ambiguous()
+    return by_distance[0]
+
+
+def _one_of_two_sides(group: Sequence[Band], towards: Object) -> Band | Problem:
+    """Markings on both sides of the lane: the one at which the object ends, if it plainly does."""
+    def gap(band: Band) -> float:
+        return float(np.abs(band.axis.from_plane(towards.ends_mm)[:, 1]).min()) - 0.5 * band.width_mm
+
+    ranked = sorted(group, key=gap)
+    return ranked[0] if gap(ranked[0]) < 250.0 and gap(ranked[1]) > gap(ranked[0]) + 500.0 else _ambiguous()
+
+
+def _ambiguous() -> Problem:
+    return Problem(
+        "lane-line-ambiguous",
+        "more than one marking could be the lane line: take the photo so that only one is in view, or mark the lane line by hand",
+    )
+
+
+def _not_traced() -> Problem:
+    return Problem(
+        "lane-line-not-found",
+        "the edge of the lane marking could not be followed (worn, dirty, in shadow or blurred): sweep it, light it evenly, "
+        "hold still and move closer",
+    )
+
+
+def _facing_edge(band: Band, towards: Object) -> tuple[Axis, tuple[float, float]]:
+    """Start of the edge that faces the object: axis with the marking on its left, and its span."""
+    side = float(np.sign(band.axis.from_plane(towards.middle_mm)[1]))
+    origin = band.axis.to_plane(np.array(0.0), np.array(side * 0.5 * band.width_mm)).ravel()
+    if side < 0:  # the marking lies to the left of the direction already
+        return Axis(origin, band.axis.direction), band.span_mm
+    return Axis(origin, -band.axis.direction), (-band.span_mm[1], -band.span_mm[0])
+
+
+def _marked(plane: GroundPlane, candidates: Sequence[Band], towards: Object, mark: Mark) -> _Choice | Problem:
+    """The band or edge along the marks; where the coarse view shows no band there, the marks are the start."""
+    points = plane.to_plane(mark.points_px)
+    if len(points) < 2 or not np.isfinite(points).all():
+        return Problem("mark-unusable", "the marks on the lane line must be two points or more on the pavement: mark it again")
+    for band in candidates:
+        start, span = _facing_edge(band, towards)
+        if float(np.abs(start.from_plane(points)[:, 1]).max()) < 0.5 * band.width_mm + 60.0:
+            return band, start, span
+    direction = points[-1] - points[0]
+    axis = Axis(points.mean(axis=0), direction / np.hypot(*direction))
+    if axis.from_plane(towards.middle_mm)[1] > 0:  # the marking must lie to the left, the lane to the right
+        axis = Axis(axis.origin_mm, -axis.direction)
+    reach = 0.5 * float(np.ptp(axis.from_plane(points)[:, 0])) + 200.0
+    return None, axis, (-reach, reach)
+
+
+# --- tracing ------------------------------------------------------------------------------------------------------
+
+
+def trace_painted_edge(
+    photo: Photo, plane: GroundPlane, start: Axis, span: tuple[float, float], width_mm: float, outlines_mm: Sequence[Array]
+) -> TracedLine | None:
+    """Follow the edge of a marking that lies to the left of ``start``, from where it was seen to both ends."""
+    axis = start
+    for _ in range(3):
+        visible = visible_stations(plane, axis, 0.5 * (span[0] + span[1]))
+        trace = _edge(photo, plane, axis, visible, width_mm, outlines_mm)
+        if trace is None:
+            return None
+        reached = connected_span(trace.s_mm, span, visible, gap_mm=1000.0)
+        line = traced_line(plane, axis, trace, reached, error_share=0.4)
+        if line is None or largest_departure(line.fit, axis) < STRAIGHTENED_MM:
+            return line
+        ends = line.fit.axis.from_plane(axis.to_plane(np.array(span), np.zeros(2)))[:, 0]
+        axis, span = line.fit.axis, (float(ends[0]), float(ends[1]))
+    return line
+
+
+def largest_departure(fit: LineFit, axis: Axis) -> float:
+    """How far the fitted line strays from ``axis`` within its span [mm]."""
+    ends = fit.axis.to_plane(np.array(fit.span_mm), np.zeros(2))
+    return float(np.abs(axis.from_plane(ends)[:, 1]).max())
+
+
+def _edge(
+    photo: Photo,
+    plane: GroundPlane,
+    axis: Axis,
+    span: tuple[float, float],
+    width_mm: float,
+    outlines_mm: Sequence[Array],
+) -> EdgeTrace | None:
+    if span[1] - span[0] < 200.0:
+        return None
+    inner = min(50.0, 0.6 * width_mm)
+    along, across = strip_steps_mm(plane, axis, span)
+    s = np.arange(span[0], span[1], along)
+    n = np.arange(-52.0, inner + 20.0, across)
+    strip = paint_strip(
+        photo.colour, plane, axis, s, n, inner=(n > 0.4 * inner) & (n < inner), outer=n < -20.0, outlines_mm=outlines_mm
+    )
+    return None if strip is None else trace_edge(strip, 0.0, 1)
+
+
+def connected_span(
+    stations: Array, core: tuple[float, float], visible: tuple[float, float], gap_mm: float
+) -> tuple[float, float]:
+    """First and last station reached from the core without a gap longer than ``gap_mm``; to the picture's edge if near."""
+    ordered = np.sort(stations)
+    breaks = np.flatnonzero(np.diff(ordered) > gap_mm)
+    starts, ends = ordered[np.r_[0, breaks + 1]], ordered[np.r_[breaks, len(ordered) - 1]]
+    overlap = np.minimum(ends, core[1]) - np.maximum(starts, core[0])
+    best = int(np.argmax(overlap))
+    low, high = float(starts[best]) - 0.5 * BLOCK_MM, float(ends[best]) + 0.5 * BLOCK_MM
+    low = visible[0] if low - visible[0] < 150.0 else low
+    high = visible[1] if visible[1] - high < 150.0 else high
+    return low, high
+
+
+def traced_line(
+    plane: GroundPlane, axis: Axis, trace: EdgeTrace, span: tuple[float, float], error_share: float
+) -> TracedLine | None:
+    """The straight line through a trace's blocks within ``span``."""
+    use = (trace.s_mm >= span[0]) & (trace.s_mm <= span[1])
+    if np.count_nonzero(use) < 5:
+        return None
+    points = trace.points_mm[use]
+    fit = fit_line(points, trace.sigma_mm[use], start=axis, span_mm=span, error_share=error_share)
+    if np.count_nonzero(fit.inliers) < max(5, 0.5 * len(points)):
+        return None
+    tilt = float(np.abs(plane.tilt_mm_per_mm(fit.axis.origin_mm) @ fit.axis.normal).item())
+    uneven = slope_uncertainty_rad(fit.length_mm, plane.unflatness_mm * tilt, _FLATNESS_LENGTH_MM)
+    return TracedLine(fit, plane.to_pixels(points[fit.inliers]), trace.blur_px, uneven)
+
+
+def crossing_outline(towards: Object, half_width_mm: float) -> Array:
+    """The ground (4, 2) that the object covers and that reaches beyond its ends: to be left out of the lane line."""
+    s = np.array([towards.span_mm[0] - 400, towards.span_mm[1] + 400, towards.span_mm[1] + 400, towards.span_mm[0] - 400])
+    n = np.array([-1, -1, 1, 1]) * half_width_mm
+    return towards.axis.to_plane(s, n)
+
+
+def covers(outlines_mm: Sequence[Array], points_mm: Array) -> float:
+    """Share of points that lie on covered ground."""
+    return float(inside_any(points_mm, outlines_mm).mean())

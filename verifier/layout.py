@@ -1,0 +1,338 @@
+"""From a photo of the painted layout to the angle between the lane line and the layout line's axis.
+
+The layout line is a narrow sprayed band, lighter than the pavement or of another colour, that runs from near the lane marking
+into the lane. Its axis is the middle between its two edges. Bands that lie beside a dark one are not fresh layout
+lines: they are what a blacked-out stale line lets show, or the rest of a layout line beside a saw cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.measurement import BudgetLine, Estimate, Problem, Quantity
+from verifier.bands import Band, Tone, find_bands
+from verifier.finding import Axis, Curve, CurveRole, Finding
+from verifier.lane import (
+    STRAIGHTENED_MM,
+    LaneLine,
+    Object,
+    TracedLine,
+    connected_span,
+    crossing_outline,
+    find_lane_line,
+    lane_candidates,
+    largest_departure,
+    traced_line,
+)
+from verifier.linefit import angle_between_rad
+from verifier.marks import MarkedFeature, Marks
+from verifier.paint import EdgeTrace, paint_strip, strip_steps_mm, trace_edge, visible_stations
+from verifier.photo import Photo
+from verifier.plane import GroundPlane
+
+Array = NDArray[np.float64]
+
+NARROWEST_MM, WIDEST_MM = 14.0, 120.0
+SHORTEST_MM = 700.0
+LARGEST_U_DEG = 1.0
+"""A line's direction that is less certain than this answers no question about squareness."""
+_BESIDE_DARK_MM = 25.0
+_BEYOND_MM = 500.0
+"""How far beyond the length seen on the coarse view the line is looked for."""
+
+
+@dataclass(frozen=True, eq=False)
+class LayoutLine:
+    """The layout line as measured."""
+
+    line: TracedLine
+    width_mm: float
+    left: Array
+    """Left edge of the band, (K, 2) mm."""
+    right: Array
+
+
+def measure_layout(
+    photo: Photo, plane: GroundPlane, outlines_mm: Sequence[Array], marks: Marks | None = None
+) -> Finding:
+    """Measure the layout angle; ``outlines_mm`` are the bars' outlines, (4, 2) each."""
+    # 1. what straight bands there are
+    bands = find_bands(photo.colour, plane, outlines_mm)
+    # 2. which is the fresh layout line
+    band = choose_layout_band(plane, bands, marks)
+    if isinstance(band, Problem):
+        return _refused(band)
+    towards = Object(band.axis, band.span_mm)
+    # 3. the lane line that it belongs to
+    crossing = crossing_outline(towards, 0.5 * band.width_mm + 20.0)
+    lane = find_lane_line(photo, plane, bands, [*outlines_mm, crossing], towards, marks)
+    if isinstance(lane, Problem):
+        return _refused(lane)
+    # 4. the layout line's axis
+    layout = trace_layout(photo, plane, band, _with_marking(outlines_mm, lane))
+    if isinstance(layout, Problem):
+        return _refused(layout)
+    # 5. the angle, its budget, and what to draw
+    estimate = angle_estimate(Quantity.LAYOUT_ANGLE, plane, lane.line, layout.line, "layout line")
+    if estimate.expanded_uncertainty > LARGEST_U_DEG:
+        return _refused(_too_uncertain(estimate))
+    return Finding((estimate,), (), _curves(lane, layout), layout.line.fit.axis)
+
+
+def _refused(problem: Problem) -> Finding:
+    return Finding((), (problem,))
+
+
+def _too_uncertain(estimate: Estimate) -> Problem:
+    return Problem(
+        "resolution-too-low",
+        f"the direction of the lines is only known to {estimate.expanded_uncertainty:.1f} degrees: move closer, hold still, "
+        "and show more of both lines",
+    )
+
+
+# --- which band ---------------------------------------------------------------------------------------------------
+
+
+def choose_layout_band(plane: GroundPlane, bands: Sequence[Band], marks: Marks | None) -> Band | Problem:
+    """The one band that can be a fresh layout line, or why there is none."""
+    narrow = [b for b in bands if _is_sprayed(b)]
+    fresh = [b for b in narrow if not _beside_dark(b, bands)]
+    if marks is not None and (mark := marks.of(MarkedFeature.LAYOUT_LINE)) is not None:
+        return _marked(plane, narrow, mark.points_px)
+    squared = [b for b in fresh if lane_candidates(bands, Object(b.axis, b.span_mm))]
+    if not squared:
+        return _why_none(bands, narrow, fresh)
+    ranked = sorted(squared, key=_weight, reverse=True)
+    if len(ranked) > 1 and _weight(ranked[1]) > 0.4 * _weight(ranked[0]):
+        return Problem(
+            "layout-line-ambiguous",
+            "more than one fresh layout line is in view: black out the stale one, or mark the right one by hand",
+        )
+    return ranked[0]
+
+
+def _is_sprayed(band: Band) -> bool:
+    return band.tone is Tone.PAINT and NARROWEST_MM <= band.width_mm <= WIDEST_MM and band.seen_mm >= 0.75 * SHORTEST_MM
+
+
+def _weight(band: Band) -> float:
+    return band.seen_mm * min(band.departure, 1.0)
+
+
+def _beside_dark(band: Band, bands: Sequence[Band]) -> bool:
+    """Whether a dark band runs along this one over much of its length."""
+    return any(_runs_beside(band, dark) for dark in bands if dark.tone is Tone.DARK and dark.light < -0.25)
+
+
+def _runs_beside(band: Band, dark: Band) -> bool:
+    if abs(band.axis.direction @ dark.axis.direction) < np.cos(np.radians(3.0)):
+        return False
+    ends = band.axis.from_plane(dark.ends_mm)
+    overlap = min(band.span_mm[1], float(ends[:, 0].max())) - max(band.span_mm[0], float(ends[:, 0].min()))
+    gap = float(np.abs(ends[:, 1]).max()) - 0.5 * (band.width_mm + dark.width_mm)
+    return gap < _BESIDE_DARK_MM and overlap > 0.35 * (band.span_mm[1] - band.span_mm[0])
+
+
+def _marked(plane: GroundPlane, narrow: Sequence[Band], points_px: Array) -> Band | Problem:
+    points = plane.to_plane(points_px)
+    near = [b for b in narrow if float(np.abs(b.axis.from_plane(points)[:, 1]).max()) < 0.5 * b.width_mm + 60.0]
+    if np.isfinite(points).all() and near:
+        return min(near, key=lambda b: float(np.abs(b.axis.from_plane(points)[:, 1]).mean()))
+    return Problem(
+        "layout-line-not-found", "no sprayed line was found along the marks: mark two points on the line itself, far apart"
+    )
+
+
+def _why_none(bands: Sequence[Band], narrow: Sequence[Band], fresh: Sequence[Band]) -> Problem:
+    if fresh:
+        return Problem(
+            "lane-line-not-found",
+            "a sprayed line is in view, but no lane marking that it is square to: take the photo so that at least a metre of "
+            "the marking is in view, sweep it clean, or mark it by hand",
+        )
+    if narrow or any(b.tone is Tone.DARK and b.light < -0.5 and 25.0 < b.width_mm < 150.0 for b in bands):
+        return Problem(
+            "wrong-kind-of-photo",
+            "no fresh layout line, only a dark band (a saw cut or a blacked-out line) is in view: "
+            "photograph the painted layout before the cut, or submit this photo as a slot photo",
+        )
+    return Problem(
+        "layout-line-not-found",
+        "no sprayed layout line was found: take the photo so that the whole line and the lane marking are in view, and light them",
+    )
+
+
+# --- its axis -----------------------------------------------------------------------------------------------------
+
+
+def _with_marking(outlines_mm: Sequence[Array], lane: LaneLine) -> list[Array]:
+    """The bars and the lane marking itself, on which the layout line's edges cannot be told."""
+    width = (lane.band.width_mm if lane.band is not None else 100.0) + 20.0
+    low, high = lane.line.fit.span_mm
+    marking = lane.axis.to_plane(np.array([low, high, high, low]) * 1.2, np.array([-6.0, -6.0, width, width]))
+    return [*outlines_mm, marking]
+
+
+def trace_layout(photo: Photo, plane: GroundPlane, band: Band, outlines_mm: Sequence[Array]) -> LayoutLine | Problem:
+    """The middle of the sprayed band as a straight line over its visible length."""
+    axis, span, width = band.axis, band.span_mm, band.width_mm
+    for _ in range(3):
+        found = _middle_line(photo, plane, axis, span, width, outlines_mm)
+        if found is None:
+            return _not_traced()
+        settled = largest_departure(found.line.fit, axis) < STRAIGHTENED_MM and abs(found.width_mm - width) < 0.25 * width
+        if settled:
+            break
+        ends = found.line.fit.axis.from_plane(axis.to_plane(np.array(span), np.zeros(2)))[:, 0]
+        axis, span, width = found.line.fit.axis, (float(ends[0]), float(ends[1])), found.width_mm
+    if found.line.fit.length_mm < SHORTEST_MM:
+        return Problem(
+            "layout-line-too-short",
+            f"only {found.line.fit.length_mm:.0f} mm of the layout line can be seen, at least {SHORTEST_MM:.0f} mm are needed: "
+            "step back or turn so that more of it is in view",
+        )
+    return found
+
+
+def _middle_line(
+    photo: Photo,
+    plane: GroundPlane,
+    axis: Axis,
+    span: tuple[float, float],
+    width_mm: float,
+    outlines_mm: Sequence[Array],
+) -> LayoutLine | None:
+    visible = visible_stations(plane, axis, 0.5 * (span[0] + span[1]))
+    reach = (max(visible[0], span[0] - _BEYOND_MM), min(visible[1], span[1] + _BEYOND_MM))
+    both = _both_edges(photo, plane, axis, width_mm, reach, outlines_mm)
+    if both is None:
+        return None
+    middle = _middles(*both)
+    if len(middle.s_mm) < 8:
+        return None
+    trace = EdgeTrace(
+        axis, middle.s_mm, middle.n_mm, middle.sigma_mm, np.ones(len(middle.s_mm)),
+        max(b.blur_mm for b in both), max(b.blur_px for b in both), min(b.seen_share for b in both),
+    )  # fmt: skip
+    reached = connected_span(middle.s_mm, span, visible, gap_mm=400.0)
+    line = traced_line(plane, axis, trace, reached, middle.error_share)
+    return None if line is None else LayoutLine(line, middle.width_mm, both[0].points_mm, both[1].points_mm)
+
+
+def _not_traced() -> Problem:
+    return Problem(
+        "layout-line-not-found",
+        "the edges of the layout line could not be followed (thin, worn, covered or blurred): "
+        "spray it again, keep bars off it, hold still and move closer",
+    )
+
+
+def _both_edges(
+    photo: Photo,
+    plane: GroundPlane,
+    axis: Axis,
+    width_mm: float,
+    span: tuple[float, float],
+    outlines_mm: Sequence[Array],
+) -> tuple[EdgeTrace, EdgeTrace] | None:
+    """Left and right edge of the band."""
+    half = 0.5 * width_mm
+    if span[1] - span[0] < 200.0:
+        return None
+    along, across = strip_steps_mm(plane, axis, span)
+    s = np.arange(span[0], span[1], along)
+    n = np.arange(-half - 42.0, half + 42.0 + 1e-9, across)
+    strip = paint_strip(
+        photo.colour, plane, axis, s, n,
+        inner=np.abs(n) < 0.3 * width_mm, outer=np.abs(n) > half + 14.0, outlines_mm=outlines_mm,
+    )  # fmt: skip
+    if strip is None:
+        return None
+    left = trace_edge(strip.part(n > -0.1 * width_mm), half, -1)
+    right = trace_edge(strip.part(n < 0.1 * width_mm), -half, 1)
+    return None if left is None or right is None else (left, right)
+
+
+@dataclass(frozen=True, eq=False)
+class _Middles:
+    s_mm: Array
+    n_mm: Array
+    sigma_mm: Array
+    width_mm: float
+    error_share: float
+
+    def points_mm(self, axis: Axis) -> Array:
+        return axis.to_plane(self.s_mm, self.n_mm)
+
+
+def _middles(left: EdgeTrace, right: EdgeTrace) -> _Middles:
+    """Middles of the blocks of which both edges were located; each edge's blocks lie within a few mm of each other."""
+    nearest = np.clip(np.searchsorted(right.s_mm, left.s_mm), 1, max(len(right.s_mm) - 1, 1))
+    nearest -= (left.s_mm - right.s_mm[nearest - 1] < right.s_mm[np.minimum(nearest, len(right.s_mm) - 1)] - left.s_mm)
+    both = np.abs(right.s_mm[nearest] - left.s_mm) < 15.0
+    upper, lower = left.n_mm[both], right.n_mm[nearest][both]
+    stations = 0.5 * (left.s_mm[both] + right.s_mm[nearest][both])
+    sigma = 0.5 * np.hypot(left.sigma_mm[both], right.sigma_mm[nearest][both])
+    width = float(np.median(upper - lower)) if both.any() else 0.0
+    share = _error_share(stations, 0.5 * (upper + lower), 0.5 * (upper - lower))
+    return _Middles(stations, 0.5 * (upper + lower), sigma, width, share)
+
+
+def _error_share(s: Array, middle: Array, half_width: Array) -> float:
+    """The share of slow deviations of the middle that is error, not shape.
+
+    The band's shape moves both edges alike; raggedness and noise move each on its own, and so vary the half width
+    as much as they vary the middle. Both are compared after a running mean of five blocks, about their straight lines.
+    """
+    if len(s) < 12:
+        return 0.6
+    slow = [_slow_variance(s, values) for values in (middle, half_width)]
+    return float(np.clip(slow[1] / max(slow[0], 1e-12), 0.15, 1.0))
+
+
+def _slow_variance(s: Array, values: Array) -> float:
+    rest = values - np.polyval(np.polyfit(s, values, 1), s)
+    rest = np.clip(rest, *np.quantile(rest, [0.05, 0.95]))
+    running = np.convolve(rest, np.ones(5) / 5, mode="valid")
+    return float(np.var(running))
+
+
+# --- the angle ----------------------------------------------------------------------------------------------------
+
+
+def angle_estimate(
+    quantity: Quantity, plane: GroundPlane, lane: TracedLine, line: TracedLine, name: str
+) -> Estimate:
+    """Angle from the lane line to another line, counter-clockwise, in degrees in [0, 180), with its budget."""
+    value = float(np.degrees(angle_between_rad(lane.fit.axis, line.fit.axis)))
+
+    def angle(other: GroundPlane) -> Array:
+        return np.array([np.degrees(line.direction_rad(other) - lane.direction_rad(other))])
+
+    budget = (
+        *plane.budget(plane.sensitivity(angle)),
+        BudgetLine("lane line: location of its edge", float(np.degrees(lane.fit.u_angle_rad))),
+        BudgetLine(f"{name}: location of its edges", float(np.degrees(line.fit.u_angle_rad))),
+        BudgetLine("pavement not flat", float(np.degrees(np.hypot(lane.unevenness_rad, line.unevenness_rad)))),
+    )
+    return Estimate(quantity, value, budget)
+
+
+def _curves(lane: LaneLine, layout: LayoutLine) -> tuple[Curve, ...]:
+    return (
+        Curve(CurveRole.LANE_LINE, _drawn(lane.line)),
+        Curve(CurveRole.LAYOUT_AXIS, _drawn(layout.line)),
+        Curve(CurveRole.LAYOUT_BAND, layout.left),
+        Curve(CurveRole.LAYOUT_BAND, layout.right),
+    )
+
+
+def _drawn(line: TracedLine) -> Array:
+    """The fitted line from end to end, in steps short enough to look straight under any lens."""
+    s = np.linspace(*line.fit.span_mm, 41)
+    return line.fit.axis.to_plane(s, np.zeros(len(s)))
