@@ -1,0 +1,344 @@
+"""Slot: width, straightness, chips and angle of a saw cut from one photo.
+
+All values refer to the arrises (where wall meets pavement surface) as the saw left them, chips excluded, over the
+length that sight and bars cover; the angle to lines fitted over all the visible length.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.measurement import BudgetLine, Estimate, Problem, Quantity
+from verifier.bands import find_bands
+from verifier.finding import Axis, Curve, CurveRole, Finding
+from verifier.lane import LaneLine, Object, TracedLine, find_lane_line
+from verifier.layout import angle_estimate
+from verifier.linefit import LineFit, slope_uncertainty_rad
+from verifier.marks import Marks
+from verifier.photo import Photo
+from verifier.plane import GroundPlane
+from verifier.profile import moving_mean, straightness
+from verifier.slot_path import chip_probability, deepest_chip
+from verifier.slot_trace import Edge, TracedSlot, trace_slot
+
+Array = NDArray[np.float64]
+
+EDGE_DEFINITION = 0.12
+"""Standard uncertainty of where an edge lies in its blur, in units of the blur's standard deviation: tone curves and
+sharpening of phones shift the middle level by about this much (a half-level off by 10 % of the step shifts the edge by
+0.125 sigma). Both edges shift together, outward or inward."""
+FLATNESS_LENGTH_MM = 300.0
+"""Correlation length of the pavement's unevenness along the slot, as assumed."""
+_DRAWS = 200
+_SHORTEST_MM = 100.0
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredSlot:
+    """The traced slot cut to the measured length, on common stations."""
+
+    slot: TracedSlot
+    span_mm: tuple[float, float]
+    s_mm: Array
+    left_mm: Array
+    right_mm: Array
+    left_covariance: Array
+    right_covariance: Array
+    plane: GroundPlane
+
+    @property
+    def axis(self) -> Axis:
+        """The axis that stations and offsets refer to."""
+        return self.slot.axis
+
+
+def measure_slot(
+    photo: Photo,
+    plane: GroundPlane,
+    outlines_mm: Sequence[Array],
+    marks: Marks | None = None,
+    nominal_width_mm: float | None = None,
+) -> Finding:
+    """Measure the slot beside the bars.
+
+    Args:
+        photo: The photo.
+        plane: Its ground plane, in the frame of the first bar.
+        outlines_mm: Outlines of the bars in plane coordinates, (4, 2) each.
+        marks: What a person has pointed at.
+        nominal_width_mm: The plan's width; it helps to choose, never to measure.
+    """
+    traced = trace_slot(photo, plane, outlines_mm, marks, nominal_width_mm)
+    if isinstance(traced, Problem):
+        return Finding((), (traced,))
+    notes: list[Problem] = []
+    estimates: list[Estimate] = []
+    measured = _cut_to_length(traced, plane, outlines_mm)
+    if isinstance(measured, Problem):
+        notes.append(measured)
+    else:
+        estimates += _estimates(measured)
+    angle = _cut_angle(photo, plane, traced, outlines_mm, marks)
+    if isinstance(angle, Problem):
+        notes.append(angle)
+        lane = None
+    else:
+        estimate, lane = angle
+        estimates.append(estimate)
+    return Finding(tuple(estimates), tuple(notes), _curves(traced, measured, lane), traced.axis)
+
+
+def _cut_to_length(slot: TracedSlot, plane: GroundPlane, outlines_mm: Sequence[Array]) -> MeasuredSlot | Problem:
+    """The part of the slot beside which bars lie, from the first bar's end to the last."""
+    along = slot.axis.from_plane(np.concatenate([np.asarray(o).reshape(-1, 2) for o in outlines_mm]))[:, 0]
+    low = max(float(along.min()), float(slot.left.trace.s_mm[0]))
+    high = min(float(along.max()), float(slot.left.trace.s_mm[-1]))
+    if high - low < _SHORTEST_MM:
+        return Problem(
+            "length-too-short",
+            f"the reference bar lies beside only {max(high - low, 0):.0f} mm of the cut: lay it along the cut",
+        )
+    count = max(12, round((high - low) / 8.0))
+    s = np.linspace(low, high, count)
+    mixes = [_interpolation(e.path.s_mm, s) for e in (slot.left, slot.right)]
+    covariances = [m @ e.path.covariance @ m.T for m, e in zip(mixes, (slot.left, slot.right), strict=True)]
+    return MeasuredSlot(
+        slot, (low, high), s, slot.left.path_mm(s), slot.right.path_mm(s), covariances[0], covariances[1], plane
+    )
+
+
+def _interpolation(nodes: Array, s: Array) -> Array:
+    """Matrix (S, K) of linear interpolation from nodes to stations."""
+    i = np.clip(np.searchsorted(nodes, s) - 1, 0, len(nodes) - 2)
+    part = np.clip((s - nodes[i]) / (nodes[i + 1] - nodes[i]), 0.0, 1.0)
+    matrix = np.zeros((len(s), len(nodes)))
+    matrix[np.arange(len(s)), i] = 1.0 - part
+    matrix[np.arange(len(s)), i + 1] = part
+    return matrix
+
+
+def _estimates(m: MeasuredSlot) -> list[Estimate]:
+    draws = _Draws.of(m)
+    left, right = draws.zone(m.left_mm, draws.left), draws.zone(m.right_mm, draws.right)
+    straight = [
+        Estimate(q, z.value, (*_plane_budget(m, _zone_of(i)), *z.budget))
+        for i, (q, z) in enumerate(
+            [(Quantity.EDGE_STRAIGHTNESS_LEFT, left), (Quantity.EDGE_STRAIGHTNESS_RIGHT, right)]
+        )
+    ]
+    larger = straight[0] if straight[0].value >= straight[1].value else straight[1]
+    return [
+        _mean_width(m, draws),
+        *_extremes(m, draws),
+        *straight,
+        Estimate(Quantity.SLOT_STRAIGHTNESS, larger.value, larger.budget),
+        _spall(m),
+        Estimate(
+            Quantity.MEASURED_LENGTH, m.span_mm[1] - m.span_mm[0], (BudgetLine("ends of the measured length", 1.0),)
+        ),
+    ]
+
+
+@dataclass(frozen=True)
+class _Corrected:
+    """A value with the bias that noise gives it taken off, and its budget."""
+
+    value: float
+    budget: tuple[BudgetLine, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Draws:
+    """Simulated errors of both edges: noise along the edge, and pavement that is not flat."""
+
+    s_mm: Array
+    left: Array
+    """Shape (2, D, S): noise; unevenness."""
+    right: Array
+
+    @classmethod
+    def of(cls, m: MeasuredSlot) -> _Draws:
+        rng = np.random.default_rng(20)
+        tilts = [_tilt(m, n) for n in (m.left_mm, m.right_mm)]
+        heights = rng.normal(size=(2, _DRAWS, len(m.s_mm)))
+        root = _root(_unevenness(m.s_mm))
+        # Both edges lie on the same pavement, 50 to 100 mm apart: half of the variance of their heights is common.
+        common, own = heights @ root.T * m.plane.unflatness_mm
+        other = rng.normal(size=own.shape) @ root.T * m.plane.unflatness_mm
+        uneven = [(common + o) / np.sqrt(2) * t for o, t in zip((own, other), tilts, strict=True)]
+        noise = [rng.normal(size=own.shape) @ _root(c).T for c in (m.left_covariance, m.right_covariance)]
+        return cls(m.s_mm, np.stack([noise[0], uneven[0]]), np.stack([noise[1], uneven[1]]))
+
+    def zone(self, n: Array, errors: Array) -> _Corrected:
+        """Straightness of an edge."""
+        return self.corrected(lambda e: straightness(self.s_mm, n + e), errors, 60)
+
+    def corrected(self, function: Callable[[Array], float], errors: Array, most: int = _DRAWS) -> _Corrected:
+        """Value of a function of the errors, less its bias by noise; scatter for each kind of error."""
+        at_zero = function(np.zeros(errors.shape[-1]))
+        bias, lines = 0.0, []
+        for name, kind in zip(("edge location", "pavement not flat"), errors, strict=True):
+            values = np.array([function(e) for e in kind[:most]])
+            bias += float(values.mean()) - at_zero
+            lines.append(BudgetLine(name, float(np.hypot(values.std(), 0.5 * (values.mean() - at_zero)))))
+        return _Corrected(max(at_zero - bias, 0.5 * at_zero), tuple(lines))
+
+
+def _root(covariance: Array) -> Array:
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _unevenness(s: Array) -> Array:
+    return np.asarray(np.exp(-0.5 * ((s[:, None] - s) / FLATNESS_LENGTH_MM * 2.0) ** 2))
+
+
+def _tilt(m: MeasuredSlot, n: Array) -> Array:
+    """Displacement to the left per mm that the pavement lies above its mean plane, shape (S,)."""
+    return np.asarray(m.plane.tilt_mm_per_mm(m.axis.to_plane(m.s_mm, n)) @ m.axis.normal)
+
+
+def _edges_in(m: MeasuredSlot, plane: GroundPlane) -> tuple[Array, Array]:
+    """Stations and offsets of both edges, were ``plane`` the ground plane; (2, S) each, about a common straight axis."""
+    points = [m.axis.to_plane(m.s_mm, n) for n in (m.left_mm, m.right_mm)]
+    if plane is not m.plane:
+        points = [plane.to_plane(m.plane.to_pixels(p)) for p in points]
+    local = np.stack([m.axis.from_plane(p) for p in points])
+    slope = np.mean([np.polyfit(p[:, 0], p[:, 1], 1)[0] for p in local])
+    c = 1.0 / np.hypot(1.0, slope)
+    s, n = local[..., 0], local[..., 1]
+    return c * (s + slope * n), c * (n - slope * s)
+
+
+def _width_of(s: Array, n: Array) -> float:
+    return float(np.mean(n[0]) - np.mean(n[1]))
+
+
+def _zone_of(i: int) -> Callable[[Array, Array], float]:
+    return lambda s, n: straightness(s[i], n[i])
+
+
+def _plane_budget(m: MeasuredSlot, function: Callable[[Array, Array], float]) -> tuple[BudgetLine, ...]:
+    return m.plane.budget(m.plane.sensitivity(lambda plane: np.array([function(*_edges_in(m, plane))])))
+
+
+def _definition(m: MeasuredSlot) -> BudgetLine:
+    """What tone curve and sharpening add to the width."""
+    blurs = [e.trace.blur_mm for e in (m.slot.left, m.slot.right)]
+    return BudgetLine("where the edge lies in its blur", EDGE_DEFINITION * float(np.sum(blurs)))
+
+
+def _chips(m: MeasuredSlot) -> BudgetLine:
+    """Small chips that cannot be told from the edge's own raggedness shift both edges outward."""
+    parts = [
+        0.5 * e.path.chipped_share * min(e.path.noise_mm, e.path.chip_depth_mm) for e in (m.slot.left, m.slot.right)
+    ]
+    return BudgetLine("small chips against the edge's raggedness", float(np.sum(parts)))
+
+
+def _mean_width(m: MeasuredSlot, draws: _Draws) -> Estimate:
+    noise, uneven = ((left - right).mean(axis=1).std() for left, right in zip(draws.left, draws.right, strict=True))
+    budget = (
+        *_plane_budget(m, _width_of),
+        BudgetLine("edge location", float(noise)),
+        _definition(m),
+        _chips(m),
+        BudgetLine("pavement not flat", float(uneven)),
+    )
+    return Estimate(Quantity.SLOT_WIDTH, _width_of(*_edges_in(m, m.plane)), budget)
+
+
+def _extremes(m: MeasuredSlot, draws: _Draws) -> list[Estimate]:
+    width = (m.left_mm - m.right_mm) * _width_of(*_edges_in(m, m.plane)) / np.mean(m.left_mm - m.right_mm)
+    errors = draws.left - draws.right
+    shared = (*_plane_budget(m, _width_of), _definition(m), _chips(m))
+    found = []
+    for quantity, extreme in ((Quantity.SLOT_WIDTH_MIN, np.nanmin), (Quantity.SLOT_WIDTH_MAX, np.nanmax)):
+        value = draws.corrected(_moving_extreme(m.s_mm, width, extreme), errors)
+        found.append(Estimate(quantity, value.value, (*shared, *value.budget)))
+    return found
+
+
+def _moving_extreme(s: Array, width: Array, extreme: Callable[[Array], float]) -> Callable[[Array], float]:
+    return lambda error: float(extreme(moving_mean(s, width + error, largest_gap_mm=100.0)))
+
+
+def _spall(m: MeasuredSlot) -> Estimate:
+    """The deepest chip of both edges within the measured length."""
+    chips = [
+        deepest_chip(e.path, e.trace.s_mm, e.trace.outward_mm, e.trace.blur_mm, m.span_mm)
+        for e in (m.slot.left, m.slot.right)
+    ]
+    chip = max(chips, key=lambda c: c.depth_mm)
+    budget = (
+        BudgetLine("edge location at the chip", chip.u_location_mm),
+        BudgetLine("edge bridged over the chip", chip.u_bridge_mm),
+        BudgetLine("where the chip's edge lies in its blur", chip.u_rim_mm),
+    )
+    return Estimate(Quantity.SPALL_DEPTH, chip.depth_mm, budget)
+
+
+def _cut_angle(
+    photo: Photo, plane: GroundPlane, slot: TracedSlot, outlines_mm: Sequence[Array], marks: Marks | None
+) -> tuple[Estimate, LaneLine] | Problem:
+    line = _slot_line(slot, plane)
+    bands = find_bands(photo.colour, plane, outlines_mm)
+    lane = find_lane_line(photo, plane, bands, outlines_mm, Object(line.fit.axis, line.fit.span_mm), marks)
+    if isinstance(lane, Problem):
+        return lane
+    return angle_estimate(Quantity.CUT_ANGLE, plane, lane.line, line, "slot"), lane
+
+
+def _slot_line(slot: TracedSlot, plane: GroundPlane) -> TracedLine:
+    """Mean of the straight lines through both edges over all the visible length."""
+    s = slot.left.path.s_mm
+    offsets = [e.path_mm(s) for e in (slot.left, slot.right)]
+    middle = (offsets[0] + offsets[1]) / 2
+    slope, intercept = np.polyfit(s, middle, 1)
+    direction = slot.axis.direction + slope * slot.axis.normal
+    direction /= np.linalg.norm(direction)
+    origin = slot.axis.to_plane(np.array(s.mean()), np.array(intercept + slope * s.mean()))
+    axis = Axis(origin, direction)
+    residuals = (middle - (intercept + slope * s)) / np.hypot(1.0, slope)
+    covariance = _line_covariance(slot, s)
+    half = (s[-1] - s[0]) / 2 * float(np.hypot(1.0, slope))
+    fit = LineFit(axis, covariance, residuals, np.ones(len(s), dtype=bool), (-half, half), float(residuals.std()), 0.0)
+    pixels = plane.to_pixels(np.concatenate([slot.axis.to_plane(s, n) for n in offsets]))
+    tilt = float(np.abs(plane.tilt_mm_per_mm(slot.axis.to_plane(s, middle)) @ slot.axis.normal).mean())
+    uneven = slope_uncertainty_rad(2 * half, plane.unflatness_mm * tilt, FLATNESS_LENGTH_MM)
+    return TracedLine(fit, pixels, slot.left.trace.blur_mm * slot.pixels_per_mm, uneven)
+
+
+def _line_covariance(slot: TracedSlot, s: Array) -> Array:
+    """Covariance of (offset, angle) of the mean line from the noise along both edges."""
+    basis = np.stack([np.ones_like(s), s - s.mean()], axis=1)
+    gain = np.linalg.pinv(basis)
+    covariance = (slot.left.path.covariance + slot.right.path.covariance) / 4
+    return np.asarray(gain @ covariance @ gain.T)
+
+
+def _curves(slot: TracedSlot, measured: MeasuredSlot | Problem, lane: LaneLine | None) -> tuple[Curve, ...]:
+    roles = ((CurveRole.SLOT_EDGE_LEFT, slot.left), (CurveRole.SLOT_EDGE_RIGHT, slot.right))
+    curves = [_edge_curve(slot, role, edge) for role, edge in roles]
+    s = slot.left.path.s_mm
+    middle = (slot.left.path_mm(s) + slot.right.path_mm(s)) / 2
+    curves.append(Curve(CurveRole.SLOT_AXIS, slot.axis.to_plane(s, np.polyval(np.polyfit(s, middle, 1), s))))
+    if not isinstance(measured, Problem):
+        ends = np.array(measured.span_mm)
+        curves.append(Curve(CurveRole.MEASURED_LENGTH, slot.axis.to_plane(ends, np.interp(ends, s, middle))))
+    if lane is not None:
+        along = np.linspace(*lane.line.fit.span_mm, 41)
+        curves.append(Curve(CurveRole.LANE_LINE, lane.axis.to_plane(along, np.zeros(41))))
+    return tuple(curves)
+
+
+def _edge_curve(slot: TracedSlot, role: CurveRole, edge: Edge) -> Curve:
+    """The edge as seen, chips marked as left out."""
+    trace = edge.trace
+    seen = np.isfinite(trace.outward_mm)
+    chipped = chip_probability(edge.path, trace.s_mm[seen], trace.outward_mm[seen]) > 0.5
+    return Curve(role, slot.axis.to_plane(trace.s_mm[seen], trace.offset_mm()[seen]), chipped)

@@ -1,0 +1,333 @@
+"""A ribbon of the picture that follows a slot: a slow curve along its middle, found by lining up cross-sections.
+
+Everything that runs along a slot (both arrises, the feet of its walls, the shadow of one edge on the floor) stays at
+the same offset in the plane wherever one stands along it: a point at depth d under offset n appears at
+n + (n_camera - n) d / (h + d), whatever its station. So whole cross-sections are lined up with each other, by
+correlation of their slopes; what does not run along the slot (tape laid askew, stains, bars) drops out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solveh_banded
+
+from verifier.finding import Axis
+from verifier.plane import GroundPlane
+from verifier.strip import sample_pixels
+
+Array = NDArray[np.float64]
+Image32 = NDArray[np.float32]
+
+BLOCK_MM = 40.0
+_FLANK_MM = 55.0
+_LEAST_CORRELATION = 0.35
+_LEAST_STRENGTH = 0.4
+"""Steps of a block, as a share of those of all: beyond the end of the slot only what lies beside it goes on."""
+
+
+@dataclass(frozen=True, eq=False)
+class Ribbon:
+    """Where the slot runs, to about a millimetre."""
+
+    axis: Axis
+    s_mm: Array
+    """Middles of the blocks in which the slot is in sight, shape (B,)."""
+    centre_mm: Array
+    """Offset of the slot's middle from the axis at each block, shape (B,)."""
+    half_width_mm: float
+    """Half of the dark core's width, roughly."""
+
+    @property
+    def span_mm(self) -> tuple[float, float]:
+        """Stations between which the ends of the slot may lie: a block and a half beyond the middles of the last."""
+        return float(self.s_mm[0] - 1.5 * BLOCK_MM), float(self.s_mm[-1] + 1.5 * BLOCK_MM)
+
+    def centre_at(self, s_mm: Array) -> Array:
+        """The middle at any station: straight between blocks, straight on beyond the last."""
+        s, c = self.s_mm, self.centre_mm
+        out = np.interp(s_mm, s, c)
+        if len(s) > 3:
+            k = min(8, len(s))
+            first, last = np.polyfit(s[:k], c[:k], 1), np.polyfit(s[-k:], c[-k:], 1)
+            out = np.where(s_mm < s[0], np.polyval(first, s_mm), out)
+            out = np.where(s_mm > s[-1], np.polyval(last, s_mm), out)
+        return np.asarray(out)
+
+
+def sample_along(
+    grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, s_mm: Array, base_mm: Array, n_mm: Array,
+    chunk: int = 120,
+) -> Image32:
+    """Linear light (S, N) at stations ``s`` and offsets ``base(s) + n``; NaN outside the picture.
+
+    Pixels are exact at five offsets of each station and interpolated by a polynomial of degree 4 between them
+    (within 0.005 px over 200 mm); sampled in chunks of stations, to keep the windows of the picture small.
+    """  # fmt: skip
+    nodes = _nodes(float(n_mm[0]), float(n_mm[-1]))
+    lagrange = np.linalg.solve(np.vander(_unit(nodes, nodes), 5).T, np.vander(_unit(n_mm, nodes), 5).T)
+    offsets = base_mm[:, None] + nodes
+    points = axis.to_plane(np.broadcast_to(s_mm[:, None], offsets.shape), offsets)
+    exact = plane.to_pixels(points.reshape(-1, 2)).reshape(len(s_mm), 5, 2)
+    out = np.empty((len(s_mm), len(n_mm)), dtype=np.float32)
+    for start in range(0, len(s_mm), chunk):
+        rows = slice(start, start + chunk)
+        pixels = np.einsum("sjc,jn->snc", exact[rows], lagrange, optimize=True).astype(np.float32)
+        out[rows] = sample_pixels(grey, pixels)
+    return out
+
+
+def _nodes(low: float, high: float) -> Array:
+    turn = np.cos(np.pi * (np.arange(5) + 0.5) / 5)
+    return np.asarray((low + high) / 2 - (high - low) / 2 * turn)
+
+
+def _unit(n: Array, nodes: Array) -> Array:
+    return np.asarray((n - nodes.mean()) / np.ptp(nodes) * 2)
+
+
+def covered_by(
+    outlines_mm: Sequence[Array], axis: Axis, s_mm: Array, base_mm: Array, n_mm: Array, margin_mm: float
+) -> NDArray[np.bool_]:
+    """Which samples (S, N) at stations ``s`` and offsets ``base(s) + n`` lie within ``margin_mm`` of a bar."""
+    hit = np.zeros((len(s_mm), len(n_mm)), dtype=bool)
+    for outline in outlines_mm:
+        low, high = _span_of(_widened(np.asarray(outline, dtype=np.float64).reshape(-1, 2), margin_mm), axis, s_mm)
+        near = np.flatnonzero((high - base_mm > np.min(n_mm)) & (low - base_mm < np.max(n_mm)))
+        offsets = base_mm[near, None] + n_mm
+        hit[near] |= (offsets > low[near, None]) & (offsets < high[near, None])
+    return hit
+
+
+def _widened(corners: Array, margin: float) -> Array:
+    """A rectangle's corners moved out by a margin along both its sides."""
+    middle = corners.mean(axis=0)
+    along, across = (corners[1] - corners[0], corners[3] - corners[0])
+    u, v = along / np.linalg.norm(along), across / np.linalg.norm(across)
+    signs = np.sign((corners - middle) @ np.stack([u, v], axis=1))
+    return np.asarray(corners + margin * signs @ np.stack([u, v]))
+
+
+def _span_of(corners: Array, axis: Axis, s: Array) -> tuple[Array, Array]:
+    """Lowest and highest offset of a convex outline at each station; an empty span (inf, -inf) beside it."""
+    low, high = np.full(len(s), np.inf), np.full(len(s), -np.inf)
+    points = axis.from_plane(corners)
+    for (s0, n0), (s1, n1) in zip(points, np.roll(points, -1, axis=0), strict=True):
+        if abs(s1 - s0) < 1e-9:
+            continue
+        part = (s - s0) / (s1 - s0)
+        n = np.where((part >= 0) & (part <= 1), n0 + part * (n1 - n0), np.nan)
+        low, high = np.fmin(low, n), np.fmax(high, n)
+    return low, high
+
+
+def visible_stations(plane: GroundPlane, axis: Axis, reach_mm: float = 6000.0, step_mm: float = 10.0) -> Array:
+    """Stations of the axis that lie in the picture, shape (S,)."""
+    s = np.arange(-reach_mm, reach_mm, step_mm)
+    points = axis.to_plane(s, np.zeros_like(s))
+    depth = points @ plane.rotation[2, :2] + plane.parameters[10]
+    pixels = plane.to_pixels(points)
+    width, height = plane.size_px
+    inside = (pixels >= 0).all(axis=1) & (pixels[:, 0] <= width - 1) & (pixels[:, 1] <= height - 1)
+    return np.asarray(s[inside & (depth > 100.0)])
+
+
+def cross_scale(plane: GroundPlane, axis: Axis, s_mm: Array) -> Array:
+    """Pixels per mm between parallels to the axis, at right angles in the picture, shape (S,)."""
+    jacobian = plane.pixels_per_mm(axis.to_plane(s_mm, np.zeros_like(s_mm)))
+    along = np.linalg.norm(jacobian @ axis.direction, axis=1)
+    return np.asarray(np.abs(np.linalg.det(jacobian)) / along)
+
+
+def follow(
+    grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, width_mm: float, outlines_mm: Sequence[Array]
+) -> Ribbon | None:
+    """Follow a dark band along all its visible length; None where it does not hold together."""
+    seen = visible_stations(plane, axis)
+    if len(seen) < 10:
+        return None
+    seen = seen[cross_scale(plane, axis, seen) > 0.2]
+    if len(seen) < 10:
+        return None
+    n = np.arange(-width_mm / 2 - _FLANK_MM, width_mm / 2 + _FLANK_MM + 0.5, 1.0)
+    s, slopes = _block_slopes(grey, plane, axis, seen, n, outlines_mm)
+    if len(s) < 3:
+        return None
+    start = _start_block(slopes, n, s, axis, outlines_mm, width_mm)
+    shifts, score = _grow(slopes, start)
+    for _ in range(2):
+        kept = _held_together(score, start)
+        if int(kept.sum()) < 3:
+            return None
+        shifts, score = _align_to_mean(slopes, _smoothed(s, shifts, kept), kept)
+    kept = _held_together(score, start)
+    if int(kept.sum()) < 3:
+        return None
+    curve = _smoothed(s, shifts, kept)
+    right, left = _core_edges(_lined_up(slopes, curve)[kept], n)
+    return Ribbon(axis, s[kept], curve[kept] + (left + right) / 2, (left - right) / 2)
+
+
+def _lined_up(slopes: Array, curve: Array) -> Array:
+    index = np.arange(slopes.shape[1], dtype=np.float64)
+    return np.stack([np.interp(index + c, index, row) for c, row in zip(curve, slopes, strict=True)])
+
+
+def _core_edges(lined: Array, n: Array) -> tuple[float, float]:
+    """Offsets of the strongest fall on the right and rise on the left of the dark core."""
+    mean = np.median(lined, axis=0)
+    right, left = np.where(n < 0, mean, np.inf), np.where(n > 0, mean, -np.inf)
+    return float(n[int(np.argmin(right))]), float(n[int(np.argmax(left))])
+
+
+def _block_slopes(
+    grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, seen: Array, n: Array, outlines_mm: Sequence[Array]
+) -> tuple[Array, Array]:
+    """Middles of blocks and the slope of their mean log brightness across, (B,), (B, N)."""
+    per_block = 10
+    s = np.arange(seen[0], seen[-1] + 1e-6, BLOCK_MM / per_block)
+    s = s[: len(s) // per_block * per_block]
+    if len(s) == 0:
+        return s, np.zeros((0, len(n)))
+    light = sample_along(grey, plane, axis, s, np.zeros_like(s), n)
+    light[covered_by(outlines_mm, axis, s, np.zeros_like(s), n, 8.0)] = np.nan
+    log = np.log(light + 0.01)
+    known = np.isfinite(log)
+    blocks = np.where(known, log, 0.0).reshape(-1, per_block, len(n)).sum(axis=1, dtype=np.float64)
+    count = known.reshape(-1, per_block, len(n)).sum(axis=1)
+    mean = np.where(count >= per_block // 2, blocks / np.maximum(count, 1), np.nan)
+    slope = np.gradient(_fill(mean), axis=1)
+    slope = cv2.GaussianBlur(slope, (0, 0), sigmaX=1.5, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
+    return s.reshape(-1, per_block).mean(axis=1), np.asarray(slope)
+
+
+def _fill(rows: Array) -> Array:
+    """Rows with NaN runs filled with the nearest known value: no slope there."""
+    out = rows.copy()
+    for row in out:
+        known = np.isfinite(row)
+        if known.any():
+            index = np.arange(len(row))
+            near = np.flatnonzero(known)
+            row[~known] = row[near[np.argmin(np.abs(index[~known, None] - near), axis=1)]]
+        else:
+            row[:] = 0.0
+    return out
+
+
+def _start_block(
+    slopes: Array, n: Array, s: Array, axis: Axis, outlines_mm: Sequence[Array], width_mm: float
+) -> int:  # fmt: skip
+    """The block beside the bars that most looks like a dark band of the expected width."""
+    wanted = np.exp(-0.5 * ((n - width_mm / 2) / 5.0) ** 2) - np.exp(-0.5 * ((n + width_mm / 2) / 5.0) ** 2)
+    match = slopes @ wanted
+    along = axis.from_plane(np.concatenate([np.asarray(o).reshape(-1, 2) for o in outlines_mm]))[:, 0]
+    beside = (s >= along.min()) & (s <= along.max())
+    return int(np.argmax(np.where(beside, match, -np.inf))) if beside.any() else int(np.argmax(match))
+
+
+def _correlations(row: Array, template: Array, shifts: NDArray[np.intp]) -> Array:
+    """Normalised correlation of a row, moved back by each shift, with a template; rows need a margin of zeros."""
+    index = (np.arange(len(row)) + shifts[:, None]) % len(row)
+    moved = row[index]
+    norm = np.linalg.norm(moved, axis=1) * np.linalg.norm(template) + 1e-12
+    return np.asarray(moved @ template / norm)
+
+
+def _grow(slopes: Array, start: int) -> tuple[Array, Array]:
+    """Shift of each block against the start, and how well it matches, growing both ways with a running template."""
+    shifts, score = np.full(len(slopes), np.nan), np.zeros(len(slopes))
+    shifts[start], score[start] = 0.0, 1.0
+    for way in (1, -1):
+        template, last, slope = slopes[start].copy(), 0.0, 0.0
+        misses = 0
+        for b in range(start + way, len(slopes) if way > 0 else -1, way):
+            around = round(last + slope) + np.arange(-4, 5)
+            match = _correlations(slopes[b], template, around)
+            best = int(np.argmax(match))
+            score[b] = match[best]
+            shifts[b] = around[best] if match[best] > _LEAST_CORRELATION else last + slope
+            misses = 0 if match[best] > _LEAST_CORRELATION else misses + 1
+            if misses > 4:
+                break
+            if misses == 0:
+                slope += 0.25 * (shifts[b] - last - slope)
+                template = 0.8 * template + 0.2 * np.roll(slopes[b], -round(shifts[b]))
+            last = shifts[b]
+    return np.nan_to_num(shifts), score
+
+
+def _held_together(score: Array, start: int) -> NDArray[np.bool_]:
+    """The run of matching blocks around the start; gaps of up to three blocks are bridged and left out."""
+    kept = np.zeros(len(score), dtype=bool)
+    for way in (1, -1):
+        misses = 0
+        for b in range(start, len(score) if way > 0 else -1, way):
+            good = score[b] > _LEAST_CORRELATION
+            misses = 0 if good else misses + 1
+            if misses > 3:
+                break
+            kept[b] = good
+    return kept
+
+
+def _smoothed(s: Array, shifts: Array, kept: NDArray[np.bool_]) -> Array:
+    """A slow curve through the shifts of the kept blocks, at all blocks, robust against single misfits."""
+    weight = kept.astype(np.float64)
+    value = np.where(kept, shifts, 0.0)
+    second = np.diff(np.eye(len(s)), n=2, axis=0)
+    full = 10.0 * second.T @ second
+    penalty = np.stack([np.concatenate([np.zeros(k), np.diagonal(full, k)]) for k in (2, 1, 0)])
+    curve = value
+    for _ in range(6):
+        band = penalty.copy()
+        band[2] += weight + 1e-9
+        curve = solveh_banded(band, weight * value)
+        residual = np.where(kept, shifts - curve, 0.0)
+        scale = max(1.5 * float(np.median(np.abs(residual[kept]))), 0.4)
+        weight = kept / (1.0 + (residual / (2 * scale)) ** 2) ** 2
+    return np.asarray(curve)
+
+
+def _align_to_mean(slopes: Array, curve: Array, kept: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Shifts (to a fraction of a mm) and match of every block against the mean of all kept blocks."""
+    lined = _lined_up(slopes, curve)
+    template = np.median(lined[kept], axis=0)
+    around = np.arange(-4, 5)
+    shifts, score = curve.copy(), np.zeros(len(curve))
+    for b, row in enumerate(lined):
+        match = _correlations(row, template, around)
+        best = int(np.argmax(match))
+        strength = match[best] * np.linalg.norm(row) / (np.linalg.norm(template) + 1e-12)
+        score[b] = match[best] if strength > _LEAST_STRENGTH else 0.0
+        shifts[b] += around[best] + _vertex(match, best)
+    return shifts, score
+
+
+def align_blocks(middles_mm: Array, blocks: Array) -> Array:
+    """Shift (in columns) that lines each block (B, N) up with the mean of all, as a slow curve, shape (B,)."""
+    slope = np.gradient(_fill(blocks), axis=1)
+    slope = cv2.GaussianBlur(slope, (0, 0), sigmaX=1.5, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
+    curve, kept = np.zeros(len(slope)), np.any(slope != 0, axis=1)
+    if int(kept.sum()) < 4:
+        return curve
+    for _ in range(2):
+        shifts, score = _align_to_mean(slope, curve, kept)
+        kept = score > _LEAST_CORRELATION
+        if int(kept.sum()) < 4:
+            return np.zeros(len(slope))
+        curve = _smoothed(middles_mm, shifts, kept)
+    return curve
+
+
+def _vertex(values: Array, best: int) -> float:
+    """Offset of a parabola's top through the best value and its neighbours."""
+    if not 0 < best < len(values) - 1:
+        return 0.0
+    a, b, c = values[best - 1 : best + 2]
+    bend = a - 2 * b + c
+    return float(0.5 * (a - c) / bend) if bend < 0 else 0.0

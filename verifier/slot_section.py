@@ -1,0 +1,290 @@
+"""The mean cross-section of a slot: which stretch of it is the slot, and so which of its steps are the arrises.
+
+A cross-section runs over pavement, the slot, and pavement again. Pavement is rough, with the tone of its surroundings;
+on it may lie overlays (tape, paint: bright or coloured). Inside the slot it is dark, or, where light falls on a wall or on a
+dry floor, smoother than pavement. On the side away from the camera a wall may be seen that light strikes squarely and
+that is brighter than the pavement, but only as far inward as the slot is deep; on the camera's side no wall can be seen.
+
+Every pair of sharp steps is tried as the two arrises. Each column costs what it takes to explain it as what the pair
+makes of it; the cheapest pair is taken, and pairs that cost nearly as little are kept as rivals.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from verifier.finding import Axis
+from verifier.plane import GroundPlane
+from verifier.slot_ribbon import Ribbon, cross_scale, covered_by, sample_along
+
+Array = NDArray[np.float64]
+
+HALF_WINDOW_MM = 112.0
+DEEPEST_MM = 100.0
+"""Slots for these sensors are 35 to 90 mm deep (common practice); allowed for with a margin."""
+NARROWEST_MM, WIDEST_MM = 25.0, 160.0
+_BLOCK_MM = 40.0
+
+
+@dataclass(frozen=True, eq=False)
+class Section:
+    """Mean cross-section, lined up along the slot's middle; offsets n grow to the left of the axis."""
+
+    n_mm: Array
+    """Shape (N,)."""
+    tone: Array
+    """Log brightness, darkest tones levelled out, shape (N,): median over blocks of stations."""
+    block_tones: Array
+    """The same for each block, shape (B, N); NaN where covered."""
+    texture: Array
+    """Log of the relative change of brightness from station to station, shape (N,)."""
+    colour: Array
+    """Log ratios blue/green and red/green, shape (N, 2)."""
+    blur_mm: float
+    wall_mm: tuple[float, float]
+    """Widest apparent wall below the left and the right arris per mm of depth-limited view (not positive: hidden)."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """A sharp step along the whole slot."""
+
+    n_mm: float
+    height: float
+    """Change of log brightness towards greater n."""
+    rise_mm: float
+    """Distance over which the middle 80 % of the step happens."""
+    agreement: float
+    """Share of blocks that show it with the same sign."""
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two steps taken for the arrises, and what it costs to explain the cross-section that way."""
+
+    left: Step
+    right: Step
+    cost: float
+
+    @property
+    def width_mm(self) -> float:
+        """Distance of the two."""
+        return self.left.n_mm - self.right.n_mm
+
+
+def cut_section(
+    colour: NDArray[np.uint8], grey: NDArray[np.uint8], plane: GroundPlane, ribbon: Ribbon, outlines_mm: Sequence[Array]
+) -> Section:
+    """Sample the surroundings of a ribbon and condense them to one cross-section."""
+    scale = cross_scale(plane, ribbon.axis, ribbon.s_mm)
+    blur = 0.8 / float(np.median(scale))
+    n = np.arange(-HALF_WINDOW_MM, HALF_WINDOW_MM, max(0.25, 0.6 / float(scale.max())))
+    s = np.arange(ribbon.s_mm[0], ribbon.s_mm[-1] + 1e-6, max(1.0, 1.3 / float(np.median(scale))))
+    base = ribbon.centre_at(s)
+    light = sample_along(grey, plane, ribbon.axis, s, base, n).astype(np.float64)
+    light[covered_by(outlines_mm, ribbon.axis, s, base, n, 8.0)] = np.nan
+    tones = _block_means(_tone(light), max(1, round(_BLOCK_MM / (s[1] - s[0]))))
+    few = s[:: max(1, round(12.0 / (s[1] - s[0])))]
+    middle = float(ribbon.centre_at(np.array([np.median(s)]))[0])
+    walls = tuple(_wall_per_depth(plane, ribbon.axis, middle, side) for side in (1, -1))
+    with np.errstate(all="ignore"):
+        profile = np.nanmedian(tones, axis=0)
+    return Section(
+        n, profile, tones, _texture(light), _colours(colour, plane, ribbon, few, n, outlines_mm), blur,
+        (walls[0], walls[1]),
+    )  # fmt: skip
+
+
+def _tone(light: Array) -> Array:
+    """Log brightness, levelled out below an eighth of the usual so that the dark of the slot is one tone."""
+    usual = float(np.nanmedian(light)) if np.isfinite(light).any() else 1.0
+    return np.log(light + 0.12 * usual)
+
+
+def _block_means(rows: Array, per_block: int) -> Array:
+    """Means of runs of rows that ignore NaN; NaN where less than half is known."""
+    per_block = min(per_block, len(rows))
+    stack = rows[: len(rows) // per_block * per_block].reshape(-1, per_block, rows.shape[1])
+    known = np.isfinite(stack)
+    count = known.sum(axis=1)
+    total = np.where(known, stack, 0.0).sum(axis=1)
+    return np.asarray(np.where(count * 2 >= per_block, total / np.maximum(count, 1), np.nan))
+
+
+def _texture(light: Array) -> Array:
+    """Log of the root mean square relative change between neighbouring stations (changes limited to 1)."""
+    pair = (light[2:] + light[:-2]) / 2
+    change = np.clip((light[2:] - light[:-2]) / (pair + 1e-3), -1.0, 1.0)
+    known = np.isfinite(change)
+    power = np.sum(np.where(known, change, 0.0) ** 2, axis=0) / np.maximum(known.sum(axis=0), 1)
+    return np.asarray(gaussian_filter1d(0.5 * np.log(power + 1e-5), 1.0))
+
+
+def _colours(
+    colour: NDArray[np.uint8], plane: GroundPlane, ribbon: Ribbon, s: Array, n: Array, outlines_mm: Sequence[Array]
+) -> Array:
+    base = ribbon.centre_at(s)
+    light = sample_along(colour, plane, ribbon.axis, s, base, n).astype(np.float64)
+    light[covered_by(outlines_mm, ribbon.axis, s, base, n, 8.0)] = np.nan
+    floor = 0.1 * (float(np.nanmedian(light)) if np.isfinite(light).any() else 1.0)
+    with np.errstate(all="ignore"):
+        mean = np.log(np.nanmedian(light, axis=0) + floor)
+    return np.nan_to_num(np.stack([mean[:, 0] - mean[:, 1], mean[:, 2] - mean[:, 1]], axis=1))
+
+
+def _wall_per_depth(plane: GroundPlane, axis: Axis, middle_mm: float, side: int) -> float:
+    """Apparent width of the wall DEEPEST_MM high below an arris about 35 mm beside the middle; negative: hidden."""
+    camera_n, height = float(axis.from_plane(plane.camera_mm[:2])[1]), float(plane.camera_mm[2])
+    return side * (middle_mm + side * 35.0 - camera_n) * DEEPEST_MM / (height + DEEPEST_MM)
+
+
+def find_steps(section: Section) -> list[Step]:
+    """Sharp steps of tone of the cross-section, from right to left."""
+    n, cell, blur = section.n_mm, section.n_mm[1] - section.n_mm[0], section.blur_mm
+    slope = gaussian_filter1d(np.gradient(np.nan_to_num(section.tone), cell), max(0.7 * blur / cell, 0.8))
+    size = np.abs(slope)
+    peaks = np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]) & (size[1:-1] > 0.01)) + 1
+    steps = [_step(section, slope, int(k)) for k in peaks if abs(n[k]) < HALF_WINDOW_MM - 8]
+    sharp = [t for t in steps if abs(t.height) > 0.04 and t.agreement > 0.65 and t.rise_mm < 3.0 + 4.0 * blur]
+    return [t for t in sharp if not any(_outshines(other, t, 0.8 + 2.0 * blur) for other in sharp)]
+
+
+def _outshines(a: Step, b: Step, reach_mm: float) -> bool:
+    """Whether step b is only the skirt of the steeper step a."""
+    near = a is not b and abs(a.n_mm - b.n_mm) < reach_mm
+    return near and abs(a.height) / a.rise_mm > 2 * abs(b.height) / b.rise_mm
+
+
+def _step(section: Section, slope: Array, k: int) -> Step:
+    """Height between the plateaus on both sides, rise by the slope's width, and agreement of the blocks."""
+    n, margin = section.n_mm, 0.5 + 1.3 * section.blur_mm
+    above = (n > n[k] + margin) & (n < n[k] + margin + 2.0)
+    below = (n < n[k] - margin) & (n > n[k] - margin - 2.0)
+    height = float(np.median(section.tone[above]) - np.median(section.tone[below]))
+    with np.errstate(all="ignore"):
+        single = np.nanmean(section.block_tones[:, above], axis=1) - np.nanmean(section.block_tones[:, below], axis=1)
+    single = single[np.isfinite(single)]
+    agreement = float(np.mean(single * np.sign(height) > 0.25 * abs(height))) if len(single) else 0.0
+    return Step(float(n[k]), height, 0.8 * abs(height) / float(abs(slope[k])), agreement)
+
+
+@dataclass(frozen=True, eq=False)
+class _Costs:
+    """Running sums (N + 1,) over columns of what it costs to explain each, per mm."""
+
+    n_mm: Array
+    inside: Array
+    wall: Array
+    outside: Array
+
+    def between(self, sums: Array, low: float, high: float) -> float:
+        """Cost from offset low to high."""
+        i, j = np.searchsorted(self.n_mm, (low, high))
+        return float(sums[j] - sums[i])
+
+
+def _running(cost: Array, cell: float) -> Array:
+    return np.concatenate([[0.0], np.cumsum(cost) * cell])
+
+
+def best_pairs(section: Section, steps: Sequence[Step], nominal_mm: float | None) -> list[Pair]:
+    """Pairs of steps as the two arrises, cheapest first."""
+    if len(steps) < 2:
+        return []
+    candidates = []
+    for right in steps:
+        for left in steps:
+            width = left.n_mm - right.n_mm
+            if NARROWEST_MM <= width <= WIDEST_MM:
+                candidates.append((right, left))
+    pairs = [_priced(section, right, left, nominal_mm) for right, left in candidates]
+    return sorted(pairs, key=lambda p: p.cost)
+
+
+def _priced(section: Section, right: Step, left: Step, nominal_mm: float | None) -> Pair:
+    costs = _column_costs(section, right.n_mm, left.n_mm)
+    low, high = float(section.n_mm[0]), float(section.n_mm[-1])
+    outside = costs.between(costs.outside, low, right.n_mm) + costs.between(costs.outside, left.n_mm, high)
+    inside = _inside_cost(costs, section, right.n_mm, left.n_mm)
+    blunt = sum(3.0 * max(0.0, t.rise_mm / (2.6 * section.blur_mm + 0.8) - 1.0) for t in (right, left))
+    off = 0.0 if nominal_mm is None else 0.5 * min(((left.n_mm - right.n_mm - nominal_mm) / 4.0) ** 2, 25.0)
+    return Pair(left, right, outside + inside + blunt + off)
+
+
+def _inside_cost(costs: _Costs, section: Section, right: float, left: float) -> float:
+    """Cheapest split of the inside into walls in sight and the rest."""
+    best_left = _wall_saving(costs, left, -1.0, section.wall_mm[0])
+    best_right = _wall_saving(costs, right, 1.0, section.wall_mm[1])
+    return costs.between(costs.inside, right, left) + best_left + best_right
+
+
+def _wall_saving(costs: _Costs, arris: float, inward: float, wall: float) -> float:
+    """Most that can be saved by taking columns next to an arris for its wall; a fixed price is asked for it."""
+    if wall <= 0.5:
+        return 0.0
+    savings = [0.0]
+    for reach in np.linspace(wall / 8, wall, 8):
+        low, high = sorted((arris, arris + inward * reach))
+        savings.append(1.5 + costs.between(costs.wall, low, high) - costs.between(costs.inside, low, high))
+    return min(savings)
+
+
+def _column_costs(section: Section, right: float, left: float) -> _Costs:
+    """Price every column as inside, as wall and as outside, with pavement as it looks beyond this pair."""
+    n, cell = section.n_mm, section.n_mm[1] - section.n_mm[0]
+    middle = (left + right) / 2
+    looks = [_pavement(section, n < right - 4.0), _pavement(section, n > left + 4.0)]
+    own = np.where(n < middle, 0, 1)
+    prices = [_prices(section, look) for look in looks if look is not None]
+    if not prices:
+        zero = np.zeros(len(n) + 1)
+        return _Costs(n, zero, zero, _running(np.full(len(n), 9.0), cell))
+    if len(prices) == 1:
+        prices = prices * 2
+    inside, wall, outside = (np.where(own == 0, prices[0][k], prices[1][k]) for k in range(3))
+    # Pavement may also look as it does on the other side (slurry, shadow, damp on one side only), at a small price.
+    other = np.where(own == 0, prices[1][2], prices[0][2]) + 0.1
+    return _Costs(
+        n, _running(inside, cell), _running(wall, cell), _running(np.minimum(outside, other), cell)
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    tone: float
+    texture: float
+    colour: Array
+
+
+def _pavement(section: Section, where: NDArray[np.bool_]) -> _Look | None:
+    """Median look of the rougher half of the columns: overlays are smooth."""
+    where = where & np.isfinite(section.tone)
+    if int(where.sum()) < 8:
+        return None
+    rough = where & (section.texture >= np.median(section.texture[where]) - 0.05)
+    colour = np.median(section.colour[rough], axis=0)
+    return _Look(float(np.median(section.tone[rough])), float(np.median(section.texture[rough])), colour)
+
+
+def _prices(section: Section, look: _Look) -> tuple[Array, Array, Array]:
+    """Price per mm of each column as inside, wall, and outside (pavement or overlay)."""
+    tone = np.nan_to_num(section.tone - look.tone)
+    smoother = look.texture - section.texture
+    tint = np.linalg.norm(section.colour - look.colour, axis=1)
+    pavement = np.minimum(0.5 * ((tone / 0.3) ** 2 + (smoother / 0.5) ** 2 + (tint / 0.25) ** 2), 3.0)
+    overlay = 0.35 + 2.5 * _ramp(np.maximum((0.8 - tone) / 0.5, 0.0) * np.maximum((0.35 - tint) / 0.2, 0.0))
+    dark, smooth = _ramp((-tone - 0.15) / 0.5), _ramp((smoother - 0.2) / 0.6)
+    inside = 0.15 + 2.5 * (1.0 - np.maximum(dark, smooth)) + 2.0 * _ramp((tone - 0.5) / 0.5)
+    inside = inside + 2.0 * _ramp((tint - 0.3) / 0.3)
+    wall = 0.15 + 2.0 * _ramp((tint - 0.3) / 0.3) + 1.5 * (1.0 - np.maximum(_ramp(np.abs(tone) / 0.3), smooth))
+    return inside, wall, np.minimum(pavement, overlay)
+
+
+def _ramp(x: Array) -> Array:
+    return np.asarray(np.clip(x, 0.0, 1.0))

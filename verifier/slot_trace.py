@@ -1,0 +1,205 @@
+"""From a photo to the two traced arrises of the slot, or the reason why there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+
+from models.measurement import Problem
+from verifier.finding import Axis
+from verifier.marks import MarkedFeature, Marks
+from verifier.photo import Photo
+from verifier.plane import GroundPlane
+from verifier.slot_edges import EdgeTrace, trace_edge
+from verifier.slot_path import SawPath, find_saw_path
+from verifier.slot_ribbon import Ribbon, cross_scale, follow
+from verifier.slot_search import Band, find_bands, map_pavement
+from verifier.slot_side import (
+    DEEPEST_MM,
+    Arris,
+    SideView,
+    choose_arris,
+    find_steps,
+    pavement_beside,
+    view_side,
+    wall_in_sight_mm,
+)
+
+Array = NDArray[np.float64]
+
+TYPICAL_BLUR_PX = 0.8
+STEP_MM = 1.0
+"""Distance of stations."""
+NARROWEST_MM, WIDEST_MM = 20.0, 160.0
+_LEAST_SEEN = 0.6
+
+
+@dataclass(frozen=True, eq=False)
+class Edge:
+    """One arris: what was seen at each station and the saw's path through it."""
+
+    trace: EdgeTrace
+    path: SawPath
+    arris: Arris
+
+    def path_mm(self, s_mm: Array) -> Array:
+        """Offset of the saw's path from the axis, left positive."""
+        base = np.interp(s_mm, self.trace.s_mm, self.trace.base_mm)
+        return np.asarray(base + self.trace.side * self.path.at(s_mm))
+
+
+@dataclass(frozen=True, eq=False)
+class TracedSlot:
+    """Both edges of the slot over all its visible length."""
+
+    axis: Axis
+    left: Edge
+    right: Edge
+    pixels_per_mm: float
+    """Across the slot, median over its visible length."""
+    marked: bool
+
+    @property
+    def width_mm(self) -> float:
+        """Rough width: of the saw's paths, over all the visible length."""
+        s = self.left.path.s_mm
+        return float(np.mean(self.left.path_mm(s) - self.right.path_mm(s)))
+
+
+def trace_slot(
+    photo: Photo, plane: GroundPlane, outlines_mm: Sequence[Array], marks: Marks | None, nominal_width_mm: float | None
+) -> TracedSlot | Problem:
+    """Find the slot near the bars and trace both its arrises."""
+    marked = _marked_axis(plane, marks)
+    bands = [marked] if marked is not None else find_bands(map_pavement(photo.grey, plane, outlines_mm))
+    reasons: list[Problem] = []
+    slots: list[TracedSlot] = []
+    for band in bands[:3]:
+        if slots and band.contrast < 0.5 * bands[0].contrast:
+            break
+        traced = _trace_band(photo, plane, band, outlines_mm, marked is not None, nominal_width_mm)
+        if isinstance(traced, Problem):
+            reasons.append(traced)
+        elif not any(_same(traced, other) for other in slots):
+            slots.append(traced)
+    if len(slots) > 1:
+        return _AMBIGUOUS
+    if slots:
+        return slots[0]
+    return reasons[0] if reasons else _NOT_FOUND
+
+
+_NOT_FOUND = Problem(
+    "slot-not-found",
+    "no saw cut was found near the reference bar: lay the bar along the cut, within half a metre of it, and take the "
+    "photo so that both are wholly in view",
+)
+_AMBIGUOUS = Problem(
+    "slot-ambiguous",
+    "more than one band in the photo could be the saw cut: remove tape, tools and shadows beside the cut, or mark the "
+    "cut in the photo",
+)
+
+
+def _marked_axis(plane: GroundPlane, marks: Marks | None) -> Band | None:
+    """A band along a person's mark on the slot, or between marks on its edges."""
+    if marks is None:
+        return None
+    mark = marks.of(MarkedFeature.SLOT)
+    left, right = marks.of(MarkedFeature.SLOT_LEFT_EDGE), marks.of(MarkedFeature.SLOT_RIGHT_EDGE)
+    if mark is not None:
+        return Band(_axis_through(plane.to_plane(mark.points_px)), 60.0, 1.0, 1.0)
+    if left is not None and right is not None:
+        a, b = (_axis_through(plane.to_plane(m.points_px)) for m in (left, right))
+        width = abs(float(a.from_plane(b.origin_mm)[1]))
+        return Band(Axis((a.origin_mm + b.origin_mm) / 2, a.direction), width, 1.0, 1.0)
+    return None
+
+
+def _axis_through(points: Array) -> Axis:
+    middle = points.mean(axis=0)
+    direction = np.linalg.svd(points - middle)[2][0]
+    return Axis(middle, direction if direction[0] >= 0 else -direction)
+
+
+def _same(a: TracedSlot, b: TracedSlot) -> bool:
+    return abs(float(a.axis.from_plane(b.axis.origin_mm)[1])) < 0.5 * (a.width_mm + b.width_mm)
+
+
+def _trace_band(
+    photo: Photo, plane: GroundPlane, band: Band, outlines_mm: Sequence[Array], marked: bool, nominal: float | None
+) -> TracedSlot | Problem:
+    """Follow one band, tell its arrises, and trace them."""
+    ribbon = follow(photo.grey, plane, band.axis, band.width_mm, outlines_mm)
+    if ribbon is None:
+        return _NOT_FOUND
+    scale = cross_scale(plane, ribbon.axis, ribbon.s_mm)
+    blur = TYPICAL_BLUR_PX / float(np.median(scale))
+    cell = max(0.2, 0.6 / float(scale.max()))
+    views = [view_side(photo.grey, plane, ribbon, side, outlines_mm, cell) for side in (1, -1)]
+    arrises = _arrises(plane, ribbon, views, blur)
+    if arrises is None:
+        return _NOT_FOUND
+    if any(a.rivals for a in arrises) and not marked:
+        return _EDGE_AMBIGUOUS
+    fine = max(0.1, 0.5 / float(scale.max()))
+    traces = [
+        trace_edge(photo.grey, plane, ribbon.axis, view, arris, outlines_mm, fine, STEP_MM)
+        for view, arris in zip(views, arrises, strict=True)
+    ]
+    ends = _ends(traces)
+    traces = [t.between(*ends) for t in traces]
+    if any(np.isfinite(t.outward_mm).sum() < max(_LEAST_SEEN * len(t.s_mm), 60.0) for t in traces):
+        return _NOT_FOUND
+    edges = [Edge(t, find_saw_path(t.s_mm, t.outward_mm), a) for t, a in zip(traces, arrises, strict=True)]
+    slot = TracedSlot(ribbon.axis, edges[0], edges[1], float(np.median(scale)), marked)
+    return _refusal(slot) or slot
+
+
+def _ends(traces: Sequence[EdgeTrace]) -> tuple[float, float]:
+    """First and last station at which both edges show at least 40 % of their usual step."""
+    strong = np.logical_and.reduce([t.strength > 0.4 for t in traces])
+    held = np.flatnonzero(uniform_filter1d(strong.astype(np.float64), 21) > 0.7)
+    s = traces[0].s_mm
+    if len(held) == 0:
+        return float(s[0]), float(s[0])
+    first, last = held[0], held[-1]
+    inside = np.flatnonzero(strong[max(first - 10, 0) : last + 11]) + max(first - 10, 0)
+    return float(s[inside[0]]), float(s[inside[-1]])
+
+
+_EDGE_AMBIGUOUS = Problem(
+    "slot-ambiguous",
+    "the edge of the cut cannot be told from another line beside it (wall in the light, tape or paint): sweep the "
+    "cut's edges clean, remove the tape, or take the photo from straight above",
+)
+
+
+def _arrises(plane: GroundPlane, ribbon: Ribbon, views: Sequence[SideView], blur: float) -> list[Arris] | None:
+    references = [pavement_beside(v) for v in views]
+    found = []
+    for view in views:
+        wall = wall_in_sight_mm(plane, ribbon.axis, float(np.median(view.base_mm)), view.side, DEEPEST_MM)
+        arris = choose_arris(find_steps(view, blur), view, wall, references, blur)
+        if arris is None:
+            return None
+        found.append(arris)
+    return found
+
+
+def _refusal(slot: TracedSlot) -> Problem | None:
+    """Reasons why what was traced is not a slot that can be measured."""
+    if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM:
+        return _NOT_FOUND
+    for edge in (slot.left, slot.right):
+        blur_px = edge.trace.blur_mm * slot.pixels_per_mm
+        if blur_px > 5.0:
+            return Problem(
+                "blurred", f"the edges of the cut are blurred over {2.5 * blur_px:.0f} pixels: hold the camera still "
+                "and let it focus on the cut",
+            )  # fmt: skip
+    return None
