@@ -1,0 +1,291 @@
+"""From a traced sensor and its grout to numbers with budgets, in the pavement's plane."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.measurement import BudgetLine, Estimate, Problem, Quantity
+from verifier.finding import Axis, Curve, CurveRole, Finding
+from verifier.plane import Array, GroundPlane
+from verifier.surface_edges import STATION_MM, SensorTop
+from verifier.surface_grout import GroutBoundary
+
+WINDOW_MM = 25.0
+"""Length of the moving mean for extremes."""
+NOISE_LENGTH_MM = 5.0
+"""Over which errors of the boundary at neighbouring stations are alike: about a stone."""
+HEIGHT_MM = 0.6
+"""Standard height of what carries an edge over the pavement's mean plane: sensor not flush, rim of the grout."""
+CLEAR_SHARE = 0.9
+"""Share of the length along which a boundary must be in sight: what is hidden could be the widest place."""
+RIM_MM = 0.25
+"""Standard uncertainty of where a rounded rim of grout ends on rough stones."""
+
+
+@dataclass(frozen=True)
+class SlotGap:
+    """The room between the sensor and the slot's edge: by convention half of what the slot is wider than the sensor."""
+
+    slot_width_mm: float
+    sensor_width_mm: float | None = None
+    """Nominal width; None: as measured in the same photo (for a slot that was measured)."""
+    u_slot_width_mm: float = 0.0
+    source: str = "gap between sensor and slot edge"
+
+    def each_side_mm(self, measured_width_mm: float) -> float:
+        """The gap on either side."""
+        sensor = measured_width_mm if self.sensor_width_mm is None else self.sensor_width_mm
+        return max((self.slot_width_mm - sensor) / 2, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class GroutSide:
+    """One side's boundary with its moving mean."""
+
+    side: int
+    """+1 left, -1 right."""
+    boundary: GroutBoundary
+    moving_mm: Array
+    """Moving mean, NaN where too little of the window was clear, shape (S,)."""
+
+    @property
+    def mean_mm(self) -> float:
+        """Mean over clear stations."""
+        return float(self.boundary.distance_mm[self.boundary.clear].mean())
+
+    @property
+    def widest(self) -> int:
+        """Station at which the moving mean is largest."""
+        return int(np.nanargmax(self.moving_mm))
+
+
+def moving_mean(values: Array, clear: NDArray[np.bool_]) -> Array:
+    """Mean over ``WINDOW_MM`` about each station; NaN where the window sticks out or less than 80 % of it is clear."""
+    if len(values) < _window():
+        return np.full(len(values), np.nan)
+    weight = _moving_sum(clear.astype(np.float64))
+    mean = np.where(weight >= 0.8 * _window(), _moving_sum(np.where(clear, values, 0.0)) / np.maximum(weight, 1), np.nan)
+    return np.pad(mean, (_before(), len(values) - len(mean) - _before()), constant_values=np.nan)
+
+
+def _moving_sum(values: Array) -> Array:
+    """Sums over whole windows along the last axis."""
+    running = np.cumsum(np.concatenate([np.zeros((*values.shape[:-1], 1)), values], axis=-1), axis=-1)
+    return np.asarray(running[..., _window() :] - running[..., : -_window()])
+
+
+def _window() -> int:
+    return int(round(WINDOW_MM / STATION_MM))
+
+
+def _before() -> int:
+    """Stations of a window before the one it is booked at."""
+    return (_window() - 1) // 2
+
+
+def conclude(
+    plane: GroundPlane, top: SensorTop, boundaries: list[GroutBoundary | None], gap: SlotGap | None
+) -> Finding:
+    """All quantities of a surface photo."""
+    traced = {side: _side(side, b) for side, b in zip((1, -1), boundaries, strict=True) if b is not None}
+    sides = [s for s in traced.values() if s.boundary.clear.mean() >= CLEAR_SHARE and np.isfinite(s.moving_mm).any()]
+    points = _TracedPoints.of(plane, top, sides)
+    jacobian = plane.sensitivity(points.quantities)
+    estimates = [_sensor_width(plane, top, jacobian[0]), _measured_length(plane, top, jacobian[1])]
+    ridges = []
+    for i, side in enumerate(sides):
+        mean_row, widest_row = jacobian[2 + 2 * i], jacobian[3 + 2 * i]
+        estimates += list(_bands(plane, top, side, mean_row, widest_row))
+        if gap is not None:
+            ridges.append(_ridge(top, side, estimates[-1], gap))
+    estimates += ridges
+    if len(ridges) == 2:
+        estimates.append(_larger(ridges))
+    return Finding(tuple(estimates), tuple(_missing(sides, traced)), tuple(_curves(top, sides)), top.axis)
+
+
+def _side(side: int, boundary: GroutBoundary) -> GroutSide:
+    return GroutSide(side, boundary, moving_mean(boundary.distance_mm, boundary.clear))
+
+
+@dataclass(frozen=True, eq=False)
+class _TracedPoints:
+    """Pixels of the traced edges and boundaries, from which another plane gives the same quantities anew."""
+
+    pixels: Array
+    parts: tuple[slice, ...]
+    """Left edge, right edge, ends of the length, then for each side the whole boundary and its widest window."""
+    sides: tuple[int, ...]
+
+    @classmethod
+    def of(cls, plane: GroundPlane, top: SensorTop, sides: list[GroutSide]) -> _TracedPoints:
+        along = np.linspace(top.s_mm[0], top.s_mm[-1], 9)
+        sets = [
+            np.column_stack([along, top.left.at(along)]),
+            np.column_stack([along, top.right.at(along)]),
+            np.array([[along[0], 0.0], [along[-1], 0.0]]),
+        ]
+        for side in sides:
+            clear = np.flatnonzero(side.boundary.clear)
+            half = int(WINDOW_MM / STATION_MM) // 2
+            window = np.arange(max(side.widest - half, 0), min(side.widest + half + 1, len(top.s_mm)))
+            for stations in (clear[:: max(len(clear) // 12, 1)], window[::6]):
+                sets.append(np.column_stack([top.s_mm[stations], _offset(top, side, stations)]))
+        ends = np.cumsum([0, *map(len, sets)])
+        parts = tuple(slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True))
+        points = np.concatenate(sets)
+        return cls(plane.to_pixels(top.axis.to_plane(points[:, 0], points[:, 1])), parts, tuple(s.side for s in sides))
+
+    def quantities(self, plane: GroundPlane) -> Array:
+        """Sensor width, measured length, then mean and largest grout band of each side, as ``plane`` has them [mm]."""
+        mm = plane.to_plane(self.pixels)
+        left, right = mm[self.parts[0]], mm[self.parts[1]]
+        middle = (left + right) / 2
+        direction = middle[-1] - middle[0]
+        axis = Axis(middle.mean(axis=0), direction / np.hypot(*direction))
+        n = axis.from_plane(mm)[:, 1]
+        width = n[self.parts[0]].mean() - n[self.parts[1]].mean()
+        values = [width, np.hypot(*(mm[self.parts[2]][1] - mm[self.parts[2]][0]))]
+        for i, side in enumerate(self.sides):
+            values += [side * n[part].mean() - width / 2 for part in self.parts[3 + 2 * i : 5 + 2 * i]]
+        return np.array(values)
+
+
+def _offset(top: SensorTop, side: GroutSide, stations: NDArray[np.intp]) -> Array:
+    """Offsets from the axis of a boundary at station numbers."""
+    edge = top.left if side.side > 0 else top.right
+    return np.asarray(edge.at(top.s_mm[stations]) + side.side * side.boundary.distance_mm[stations])
+
+
+def _height_scale(plane: GroundPlane) -> float:
+    """Relative change of length in the plane per mm of height."""
+    return 1.0 / float(plane.camera_mm[2])
+
+
+def _pixel_mm(plane: GroundPlane, top: SensorTop) -> float:
+    """Size of a pixel across the sensor [mm]."""
+    middle = top.axis.to_plane(np.array([top.s_mm.mean()]), np.array([0.0]))
+    return float(1.0 / np.linalg.norm(plane.pixels_per_mm(middle)[0] @ top.axis.normal))
+
+
+def _edge_u(plane: GroundPlane, top: SensorTop) -> float:
+    """Standard uncertainty of where an edge of the top is, given its blur and its chamfer [mm]."""
+    pixel = _pixel_mm(plane, top)
+    spread = (top.left.width_mm + top.right.width_mm) / 2
+    return float(np.hypot(0.3 * pixel, 0.25 * spread))
+
+
+def _sensor_width(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
+    scatter = np.sqrt(top.left.covariance[0, 0] + top.right.covariance[0, 0])
+    budget = (
+        *plane.budget(row),
+        BudgetLine("scatter along the sensor's edges", float(scatter)),
+        BudgetLine("location of the sensor's edges in their blur and chamfer", _edge_u(plane, top) * np.sqrt(2.0)),
+        BudgetLine("height of the sensor's top over the pavement", top.width_mm * HEIGHT_MM * _height_scale(plane)),
+    )
+    return Estimate(Quantity.SENSOR_WIDTH, top.width_mm, budget)
+
+
+def _measured_length(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
+    length = len(top.s_mm) * STATION_MM
+    return Estimate(
+        Quantity.MEASURED_LENGTH, length, (*plane.budget(row), BudgetLine("spacing of stations", STATION_MM / np.sqrt(3.0)))
+    )
+
+
+_BANDS = {
+    1: (Quantity.GROUT_BAND_LEFT, Quantity.GROUT_BAND_LEFT_MAX, Quantity.RIDGE_WIDTH_LEFT),
+    -1: (Quantity.GROUT_BAND_RIGHT, Quantity.GROUT_BAND_RIGHT_MAX, Quantity.RIDGE_WIDTH_RIGHT),
+}
+
+
+def _bands(plane: GroundPlane, top: SensorTop, side: GroutSide, mean_row: Array, widest_row: Array) -> Iterator[Estimate]:
+    """Mean and largest grout band of a side."""
+    clear = side.boundary.clear
+    u = float(np.sqrt((side.boundary.u_mm[clear] ** 2).mean()))
+    length = clear.sum() * STATION_MM
+    bias, u_max = _excess_of_maximum(side)
+    for quantity, value, row, u_noise, stations in (
+        (_BANDS[side.side][0], side.mean_mm, mean_row, u * np.sqrt(NOISE_LENGTH_MM / length), np.flatnonzero(clear)),
+        (_BANDS[side.side][1], float(side.moving_mm[side.widest]) - bias, widest_row, u_max, np.array([side.widest])),
+    ):
+        budget = (
+            *plane.budget(row),
+            BudgetLine("grout told from pavement", float(u_noise)),
+            BudgetLine("rim of the grout on rough pavement", RIM_MM),
+            BudgetLine("location of the sensor's edge", _edge_u(plane, top)),
+            BudgetLine("height of the grout's rim over the pavement", HEIGHT_MM * _tilt_across(plane, top, side, stations)),
+        )
+        yield Estimate(quantity, max(value, 0.0), budget)
+
+
+def _tilt_across(plane: GroundPlane, top: SensorTop, side: GroutSide, stations: NDArray[np.intp]) -> float:
+    """By how much a boundary seems displaced across per mm of height, mean over stations."""
+    points = top.axis.to_plane(top.s_mm[stations], _offset(top, side, stations))
+    return float(abs((plane.tilt_mm_per_mm(points) @ top.axis.normal).mean()))
+
+
+def _excess_of_maximum(side: GroutSide) -> tuple[float, float]:
+    """By how much noise along the boundary raises the largest moving mean, and its standard deviation [mm].
+
+    By simulation: noise of the posterior's size, alike over ``NOISE_LENGTH_MM``, is put on top of the boundary.
+    """
+    rng = np.random.default_rng(1)
+    count = int(np.ceil(len(side.moving_mm) * STATION_MM / NOISE_LENGTH_MM)) + 2
+    x = np.arange(len(side.moving_mm)) * STATION_MM / NOISE_LENGTH_MM
+    left, weight = x.astype(int), x % 1.0
+    nodes = rng.standard_normal((60, count)) * 1.22  # linear interpolation between nodes takes off a third of variance
+    noise = nodes[:, left] * (1 - weight) + nodes[:, left + 1] * weight
+    moved = _moving_sum(noise * np.where(side.boundary.clear, side.boundary.u_mm, 0.0)) / WINDOW_MM * STATION_MM
+    mean = side.moving_mm[_before() : _before() + moved.shape[1]]
+    excess = np.nanmax(mean + moved, axis=1) - side.moving_mm[side.widest]
+    return float(np.mean(excess)), float(np.std(excess))
+
+
+def _ridge(top: SensorTop, side: GroutSide, widest: Estimate, gap: SlotGap) -> Estimate:
+    """Largest band less the gap, never below 0."""
+    value = max(widest.value - gap.each_side_mm(top.width_mm), 0.0)
+    budget = widest.budget
+    if gap.u_slot_width_mm > 0:
+        budget = (*budget, BudgetLine(gap.source, gap.u_slot_width_mm / 2))
+    return Estimate(_BANDS[side.side][2], value, budget)
+
+
+def _larger(ridges: list[Estimate]) -> Estimate:
+    """The larger of both sides, with that side's budget."""
+    larger = max(ridges, key=lambda r: r.value)
+    return Estimate(Quantity.RIDGE_WIDTH, larger.value, larger.budget)
+
+
+def _missing(sides: list[GroutSide], traced: dict[int, GroutSide]) -> Iterator[Problem]:
+    for side, word in ((1, "left"), (-1, "right")):
+        if any(s.side == side for s in sides):
+            continue
+        if side in traced:
+            yield Problem(
+                "grout-covered",
+                f"Part of the grout on the {word} is covered or out of the picture: "
+                "lay the bar beside the grout, not on it, and show the grout along the whole bar.",
+            )
+        else:
+            yield Problem(
+                "grout-boundary-unclear",
+                f"The grout's outer boundary on the {word} could not be told from the pavement: "
+                "clean and dry the surface, keep shadows off the grout, move closer.",
+            )
+
+
+def _curves(top: SensorTop, sides: list[GroutSide]) -> Iterator[Curve]:
+    along = np.linspace(top.s_mm[0], top.s_mm[-1], 21)
+    yield Curve(CurveRole.SENSOR_EDGE_LEFT, top.axis.to_plane(along, top.left.at(along)))
+    yield Curve(CurveRole.SENSOR_EDGE_RIGHT, top.axis.to_plane(along, top.right.at(along)))
+    for side in sides:
+        stations = np.arange(len(top.s_mm))
+        role = CurveRole.GROUT_EDGE_LEFT if side.side > 0 else CurveRole.GROUT_EDGE_RIGHT
+        yield Curve(role, top.axis.to_plane(top.s_mm, _offset(top, side, stations)), ~side.boundary.clear)
+    ends = top.s_mm[[0, -1]]
+    yield Curve(CurveRole.MEASURED_LENGTH, top.axis.to_plane(ends, np.zeros(2)))
