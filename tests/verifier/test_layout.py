@@ -1,0 +1,195 @@
+"""Layout angle and lane line on small pictures with known geometry, and every reason to refuse one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from models.measurement import Problem, Quantity
+from tests.verifier.painted_road import BLACK, GREEN, PINK, SIZE, WHITE, YELLOW, Stripe, camera_over, road
+from verifier.bands import Tone, find_bands
+from verifier.finding import CurveRole, Finding
+from verifier.lane import Object, find_lane_line
+from verifier.layout import measure_layout
+from verifier.marks import Mark, MarkedFeature, Marks
+from verifier.plane import GroundPlane
+
+PLANE = camera_over()
+LANE = Stripe((0.0, 75.0), 0.0, 150.0, WHITE)  # its lane side is y < 0: the edge at y = 0
+CONCRETE = (0.28, 0.3, 0.32)
+
+
+def layout_line(angle_deg: float = 91.2, x: float = 0.0, colour: tuple[float, float, float] = WHITE) -> Stripe:
+    """A sprayed line of 40 mm that starts 60 mm from the lane line and runs 1.6 m into the lane (towards -y)."""
+    return Stripe((x, 0.0), angle_deg, 40.0, colour, (-1660.0, -60.0))
+
+
+def code_of(finding: Finding) -> str:
+    assert finding.estimates == ()
+    assert len(finding.problems) == 1
+    return finding.problems[0].code
+
+
+def assert_measures(finding: Finding, angle_deg: float) -> None:
+    assert finding.problems == ()
+    (estimate,) = finding.estimates
+    assert estimate.quantity is Quantity.LAYOUT_ANGLE
+    assert abs(estimate.value - angle_deg) < min(estimate.expanded_uncertainty, 0.15)
+    assert estimate.expanded_uncertainty < 0.25
+
+
+@pytest.mark.parametrize("angle_deg", [86.0, 89.3, 90.0, 91.2, 94.0])
+def test_angle_is_counter_clockwise_from_the_lane_line_to_the_layout_axis(angle_deg: float) -> None:
+    """The pictures are painted with that angle: a line that leans left seen from above gives more than 90 degrees."""
+    assert_measures(measure_layout(road(PLANE, [LANE, layout_line(angle_deg)]), PLANE, []), angle_deg)
+
+
+@pytest.mark.parametrize(
+    ("lane_colour", "line_colour", "ground"),
+    [(YELLOW, WHITE, (0.05, 0.05, 0.05)), (WHITE, PINK, CONCRETE), (WHITE, GREEN, (0.09, 0.09, 0.09)), (YELLOW, YELLOW, CONCRETE)],
+)
+def test_colours(
+    lane_colour: tuple[float, float, float], line_colour: tuple[float, float, float], ground: tuple[float, float, float]
+) -> None:
+    stripes = [replace(LANE, colour=lane_colour), layout_line(colour=line_colour)]
+    assert_measures(measure_layout(road(PLANE, stripes, ground=ground), PLANE, []), 91.2)
+
+
+def test_worn_marking_and_worn_line() -> None:
+    stripes = [replace(LANE, worn=0.5), replace(layout_line(), worn=0.3)]
+    assert_measures(measure_layout(road(PLANE, stripes), PLANE, []), 91.2)
+
+
+def test_of_a_double_line_the_nearer_marking_counts() -> None:
+    """The farther one is turned by 2 degrees, so that taking it would show."""
+    photo = road(PLANE, [Stripe((0.0, 325.0), 2.0, 120.0, YELLOW), Stripe((0.0, 60.0), 0.0, 120.0, YELLOW), layout_line()])
+    assert_measures(measure_layout(photo, PLANE, []), 91.2)
+
+
+def test_lane_line_is_the_edge_that_faces_the_line() -> None:
+    """A marking whose edges are not parallel (a wedge of 1 degree): the answer goes with the edge on the lane's side."""
+    wedge = Stripe((0.0, 85.0), 1.0, 150.0, WHITE)
+    measured = measure_layout(road(PLANE, [wedge, LANE, layout_line()]), PLANE, [])
+    assert_measures(measured, 91.2)
+
+
+def test_a_blacked_out_stale_line_is_passed_over() -> None:
+    stale = Stripe((350.0, 0.0), 85.0, 80.0, BLACK, (-1700.0, -20.0))
+    assert_measures(measure_layout(road(PLANE, [LANE, stale, layout_line()]), PLANE, []), 91.2)
+
+
+def test_old_colour_showing_beside_the_black_is_no_layout_line() -> None:
+    old = Stripe((350.0, 0.0), 85.0, 60.0, PINK, (-1700.0, -20.0))
+    black = Stripe((368.0, 0.0), 85.0, 60.0, BLACK, (-1700.0, -20.0))
+    assert code_of(measure_layout(road(PLANE, [LANE, old, black]), PLANE, [])) == "wrong-kind-of-photo"
+
+
+def test_paint_beside_a_saw_cut_is_no_layout_line() -> None:
+    green, cut = Stripe((-55.0, 0.0), 90.5, 45.0, GREEN, (-1900.0, -40.0)), Stripe((0.0, 0.0), 90.5, 70.0, BLACK, (-1900.0, -60.0))
+    assert code_of(measure_layout(road(PLANE, [LANE, green, cut]), PLANE, [])) == "wrong-kind-of-photo"
+
+
+def test_two_fresh_lines_are_refused_until_a_mark_decides() -> None:
+    photo = road(PLANE, [LANE, layout_line(91.2), layout_line(88.0, x=450.0)])
+    assert code_of(measure_layout(photo, PLANE, [])) == "layout-line-ambiguous"
+    for x, angle in ((0.0, 91.2), (450.0, 88.0)):
+        y = np.array([-300.0, -1400.0])
+        points = np.column_stack([x + y / np.tan(np.radians(angle)) + 8.0, y])
+        marks = Marks((Mark(MarkedFeature.LAYOUT_LINE, PLANE.to_pixels(points)),))
+        assert_measures(measure_layout(photo, PLANE, [], marks), angle)
+
+
+def test_without_a_lane_marking() -> None:
+    assert code_of(measure_layout(road(PLANE, [layout_line()]), PLANE, [])) == "lane-line-not-found"
+
+
+def test_without_a_layout_line() -> None:
+    assert code_of(measure_layout(road(PLANE, [LANE]), PLANE, [])) == "layout-line-not-found"
+
+
+def test_bare_pavement() -> None:
+    assert code_of(measure_layout(road(PLANE, []), PLANE, [])) == "layout-line-not-found"
+
+
+def test_two_markings_square_to_the_line_at_the_same_end_are_ambiguous_when_not_parallel() -> None:
+    photo = road(PLANE, [LANE, Stripe((0.0, 300.0), 8.0, 150.0, WHITE), layout_line()])
+    assert code_of(measure_layout(photo, PLANE, [])) == "lane-line-ambiguous"
+
+
+def test_ground_under_bars_is_left_out() -> None:
+    """A white plate that all but touches the layout line would pull its edge; its outline says that it is there."""
+    plate = Stripe((116.0, -800.0), 90.5, 100.0, WHITE, (-500.0, 500.0))
+    outline = np.array([[70.0, -1300.0], [170.0, -1300.0], [162.0, -300.0], [62.0, -300.0]])
+    assert_measures(measure_layout(road(PLANE, [LANE, layout_line(), plate]), PLANE, [outline]), 91.2)
+
+
+def test_turning_the_picture_changes_nothing() -> None:
+    photo, plane = road(PLANE, [LANE, layout_line()]), PLANE
+    straight = measure_layout(photo, plane, []).estimates[0]
+    turned_photo = replace(photo, colour=np.ascontiguousarray(np.rot90(photo.colour)))
+    turned = measure_layout(turned_photo, _turned_left(plane), []).estimates[0]
+    assert turned.value == pytest.approx(straight.value, abs=0.02)
+
+
+def _turned_left(plane: GroundPlane) -> GroundPlane:
+    """The plane of the picture turned by 90 degrees counter-clockwise: (u, v) becomes (v, width - 1 - u)."""
+    quarter = np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    parameters = plane.parameters.copy()
+    parameters[1:3] = plane.parameters[2], plane.size_px[0] - 1 - plane.parameters[1]
+    parameters[5:8] = cv2.Rodrigues(quarter @ plane.rotation)[0].ravel()
+    parameters[8:11] = quarter @ plane.parameters[8:11]
+    return GroundPlane(parameters, plane.sources, (plane.size_px[1], plane.size_px[0]))
+
+
+def test_finding_carries_the_curves_and_a_budget_of_named_sources() -> None:
+    finding = measure_layout(road(PLANE, [LANE, layout_line()]), PLANE, [])
+    roles = [c.role for c in finding.curves]
+    assert roles == [CurveRole.LANE_LINE, CurveRole.LAYOUT_AXIS, CurveRole.LAYOUT_BAND, CurveRole.LAYOUT_BAND]
+    lane = finding.curves[0].points_mm
+    assert np.abs(lane[:, 1]).max() < 2.0
+    assert [line.source for line in finding.estimates[0].budget] == [
+        "assumed", "lane line: location of its edge", "layout line: location of its edges", "pavement not flat",
+    ]  # fmt: skip
+
+
+def test_coarse_bands_have_their_width_place_and_tone() -> None:
+    photo = road(PLANE, [LANE, layout_line(), Stripe((-420.0, 0.0), 84.0, 70.0, BLACK, (-1500.0, -80.0))])
+    bands = find_bands(photo.colour, PLANE, [])
+    by_width = sorted(bands, key=lambda b: b.width_mm)
+    assert [b.tone for b in by_width] == [Tone.PAINT, Tone.DARK, Tone.PAINT]
+    assert [b.width_mm for b in by_width] == pytest.approx([40.0, 70.0, 150.0], abs=12.0)
+    assert abs(by_width[2].middle_mm[1] - 75.0) < 8.0
+
+
+@pytest.mark.parametrize("from_deg", [70.0, 250.0])
+def test_lane_line_beside_a_slot_on_either_side(from_deg: float) -> None:
+    """The slot's axis tells which edge faces the lane: here the lane lies at y > 0, the marking below it."""
+    plane = camera_over((0.0, 700.0), from_deg=from_deg)
+    slot = Stripe((0.0, 0.0), 90.0, 70.0, BLACK, (100.0, 2000.0))
+    photo = road(plane, [Stripe((0.0, -60.0), 0.0, 120.0, WHITE), slot])
+    towards = Object(_axis(0.0, 90.0), (100.0, 2000.0))
+    found = find_lane_line(photo, plane, find_bands(photo.colour, plane, []), [], towards)
+    assert not isinstance(found, Problem)
+    assert np.abs(found.axis.from_plane(np.array([[0.0, 0.0]]))[0, 1]) < 1.5
+    assert np.degrees(found.line.fit.angle_rad) % 180 == pytest.approx(180.0 * (np.degrees(found.line.fit.angle_rad) % 180 > 90), abs=0.1)
+    assert found.axis.from_plane(np.array([[0.0, -60.0]]))[0, 1] > 50  # the marking lies to the left
+
+
+def test_a_mark_on_the_lane_line_decides_between_two_markings() -> None:
+    photo = road(PLANE, [LANE, Stripe((0.0, 300.0), 8.0, 150.0, WHITE), layout_line()])
+    points = np.array([[-500.0, 10.0], [500.0, 5.0]])
+    marks = Marks((Mark(MarkedFeature.LANE_LINE, PLANE.to_pixels(points)),))
+    assert_measures(measure_layout(photo, PLANE, [], marks), 91.2)
+
+
+def _axis(x: float, angle_deg: float):  # type: ignore[no-untyped-def]
+    from verifier.finding import Axis
+
+    return Axis(np.array([x, 0.0]), np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))]))
+
+
+def test_pictures_are_as_large_as_the_plane_says() -> None:
+    assert road(PLANE, []).size_px == SIZE

@@ -1,0 +1,239 @@
+"""The finished surface, on simple drawn pictures whose boundaries are known exactly, and on single steps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+from tests.verifier.surface_pictures import (
+    ALUMINIUM,
+    BLACK_GROUT,
+    CONCRETE,
+    DARK_TOP,
+    SAND_GROUT,
+    SurfaceScene,
+    mirrored,
+)
+
+from models.measurement import Estimate, Quantity
+from verifier.finding import Axis, CurveRole, Finding
+from verifier.marks import Mark, MarkedFeature, Marks
+from verifier.strip import sample_strip
+from verifier.surface import SlotGap, measure_surface
+from verifier.surface_estimates import moving_mean
+from verifier.surface_materials import discriminant
+from verifier.surface_search import bar_mask
+from verifier.surface_strip import Picture, reduced
+
+GAP = SlotGap(slot_width_mm=76.0, sensor_width_mm=60.0)
+
+
+@cache
+def found(scene: SurfaceScene) -> Finding:
+    return measure_surface(scene.photo(), scene.plane(), [np.array(scene.outline_mm)], gap=GAP)
+
+
+def estimate(finding: Finding, quantity: Quantity) -> Estimate:
+    return next(e for e in finding.estimates if e.quantity is quantity)
+
+
+def assert_holds(finding: Finding, quantity: Quantity, truth_mm: float) -> None:
+    """The truth lies within value +- U, and U is small enough to be of use."""
+    e = estimate(finding, quantity)
+    assert abs(e.value - truth_mm) <= e.expanded_uncertainty, f"{quantity}: {e.value:.2f}, truth {truth_mm:.2f}"
+    assert e.expanded_uncertainty < 1.2
+
+
+SCENES = {
+    "grey grout on asphalt": SurfaceScene(),
+    "black grout, dark top, on asphalt": SurfaceScene(grout=BLACK_GROUT, top=DARK_TOP, angle_deg=-7.0, seed=2),
+    "sand-coloured grout on concrete": SurfaceScene(grout=SAND_GROUT, pavement=CONCRETE, seed=3),
+    "grey grout on concrete, bar to the right": SurfaceScene(pavement=CONCRETE, distance_mm=120.0, seed=4),
+}
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_sensor_width_and_grout_bands(name: str) -> None:
+    scene = SCENES[name]
+    finding = found(scene)
+    left, right = scene.largest_bands_mm()
+    assert_holds(finding, Quantity.SENSOR_WIDTH, scene.sensor_width_mm)
+    assert_holds(finding, Quantity.GROUT_BAND_LEFT_MAX, left)
+    assert_holds(finding, Quantity.GROUT_BAND_RIGHT_MAX, right)
+    assert not finding.problems
+
+
+def test_ridge_is_the_largest_band_less_the_gap() -> None:
+    finding = found(SCENES["grey grout on asphalt"])
+    for band, ridge in (
+        (Quantity.GROUT_BAND_LEFT_MAX, Quantity.RIDGE_WIDTH_LEFT),
+        (Quantity.GROUT_BAND_RIGHT_MAX, Quantity.RIDGE_WIDTH_RIGHT),
+    ):
+        assert estimate(finding, ridge).value == pytest.approx(estimate(finding, band).value - 8.0)
+    larger = max(estimate(finding, q).value for q in (Quantity.RIDGE_WIDTH_LEFT, Quantity.RIDGE_WIDTH_RIGHT))
+    assert estimate(finding, Quantity.RIDGE_WIDTH).value == larger
+
+
+def test_ridge_is_never_below_zero() -> None:
+    scene = SCENES["grey grout on asphalt"]
+    wide = SlotGap(slot_width_mm=160.0, sensor_width_mm=60.0)
+    finding = measure_surface(scene.photo(), scene.plane(), [np.array(scene.outline_mm)], gap=wide)
+    assert estimate(finding, Quantity.RIDGE_WIDTH).value == 0.0
+
+
+def test_without_a_gap_there_is_no_ridge() -> None:
+    scene = SCENES["grey grout on asphalt"]
+    finding = measure_surface(scene.photo(), scene.plane(), [np.array(scene.outline_mm)])
+    quantities = {e.quantity for e in finding.estimates}
+    assert Quantity.GROUT_BAND_LEFT_MAX in quantities
+    assert not quantities & {Quantity.RIDGE_WIDTH, Quantity.RIDGE_WIDTH_LEFT, Quantity.RIDGE_WIDTH_RIGHT}
+
+
+def test_measured_length_is_what_the_bar_covers() -> None:
+    scene = SCENES["grey grout on asphalt"]
+    covered = np.ptp((np.array(scene.outline_mm) - scene.middle_mm) @ scene.direction)
+    assert estimate(found(scene), Quantity.MEASURED_LENGTH).value == pytest.approx(covered, abs=1.0)
+
+
+def test_left_is_left_along_the_bars_x() -> None:
+    scene = replace(SCENES["grey grout on asphalt"], seed=5)
+    swapped = mirrored(scene)
+    left, right = swapped.largest_bands_mm()
+    assert left > right + 5.0
+    assert_holds(found(swapped), Quantity.GROUT_BAND_LEFT_MAX, left)
+    assert_holds(found(swapped), Quantity.GROUT_BAND_RIGHT_MAX, right)
+    axis = found(swapped).axis
+    assert axis is not None
+    assert axis.direction[0] > 0
+
+
+def test_curves_lie_on_the_true_boundaries() -> None:
+    scene = SCENES["grey grout on asphalt"]
+    true_axis = Axis(scene.middle_mm, scene.direction)
+    for role, side, band in ((CurveRole.GROUT_EDGE_LEFT, 1, 0), (CurveRole.GROUT_EDGE_RIGHT, -1, 1)):
+        curve = next(c for c in found(scene).curves if c.role is role)
+        s, n = true_axis.from_plane(curve.points_mm).T
+        truth = scene.sensor_width_mm / 2 + scene.bands_mm(s)[band]
+        assert np.sqrt(np.mean((side * n - truth) ** 2)) < 0.8
+
+
+@pytest.mark.parametrize("turns", [1, 2, 3])
+def test_turning_the_photo_changes_nothing(turns: int) -> None:
+    scene = SCENES["grey grout on asphalt"]
+    photo, plane = scene.photo(), scene.plane()
+    turned_photo = replace(photo, colour=np.ascontiguousarray(np.rot90(photo.colour, turns)))
+    turned = measure_surface(turned_photo, _turned(plane, turns), [np.array(scene.outline_mm)], gap=GAP)
+    for quantity in (Quantity.SENSOR_WIDTH, Quantity.RIDGE_WIDTH_LEFT, Quantity.RIDGE_WIDTH_RIGHT):
+        difference = estimate(turned, quantity).value - estimate(found(scene), quantity).value
+        assert abs(difference) < 0.1
+
+
+def _turned(plane, turns):
+    """The plane of the same photo turned counter-clockwise by quarter turns."""
+    for _ in range(turns):
+        (width, height), p = plane.size_px, plane.parameters.copy()
+        quarter = np.array([[0.0, 1.0, 0.0], [-1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+        rotation = quarter @ plane.rotation
+        p[1], p[2] = plane.parameters[2], width - 1 - plane.parameters[1]
+        p[5:8], p[8:11] = cv2.Rodrigues(rotation)[0].ravel(), quarter @ plane.parameters[8:11]
+        plane = replace(plane, parameters=p, size_px=(height, width))
+    return plane
+
+
+def test_bare_pavement_is_refused() -> None:
+    finding = found(SurfaceScene(with_sensor=False))
+    assert not finding.estimates
+    assert [p.code for p in finding.problems] == ["sensor-not-found"]
+
+
+def test_band_without_grout_is_refused() -> None:
+    """A painted line, or a slot: two straight edges with pavement right outside them."""
+    for top in (ALUMINIUM, DARK_TOP):
+        finding = found(SurfaceScene(pavement=CONCRETE, grout=CONCRETE, left_band_mm=0.0, right_band_mm=0.0,
+                                     swing_mm=0.0, top=top))  # fmt: skip
+        assert not finding.estimates
+        assert finding.problems
+
+
+def test_grout_under_the_bar_is_not_measured() -> None:
+    scene = SurfaceScene(distance_mm=-64.0, left_band_mm=18.0)
+    finding = found(scene)
+    quantities = {e.quantity for e in finding.estimates}
+    assert Quantity.GROUT_BAND_LEFT_MAX not in quantities
+    assert Quantity.GROUT_BAND_RIGHT_MAX in quantities
+    assert "grout-covered" in [p.code for p in finding.problems]
+
+
+def test_a_mark_elsewhere_keeps_the_search_from_the_sensor() -> None:
+    scene = SCENES["grey grout on asphalt"]
+    plane, outlines = scene.plane(), [np.array(scene.outline_mm)]
+    along = scene.middle_mm + np.array([[-100.0], [0.0], [100.0]]) * scene.direction
+    for shift, expected in ((0.0, True), (-150.0, False)):
+        pixels = plane.to_pixels(along + np.array([0.0, shift]))
+        marks = Marks((Mark(MarkedFeature.SENSOR, pixels),))
+        finding = measure_surface(scene.photo(), plane, outlines, marks, GAP)
+        assert bool(finding.estimates) is expected
+
+
+def test_gap_of_a_measured_slot_uses_the_sensor_as_measured() -> None:
+    assert SlotGap(slot_width_mm=76.0).each_side_mm(measured_width_mm=61.0) == pytest.approx(7.5)
+    assert SlotGap(slot_width_mm=76.0, sensor_width_mm=60.0).each_side_mm(measured_width_mm=61.0) == pytest.approx(8.0)
+    assert SlotGap(slot_width_mm=58.0, sensor_width_mm=60.0).each_side_mm(measured_width_mm=61.0) == 0.0
+
+
+def test_moving_mean_by_hand() -> None:
+    values = np.arange(30.0)
+    mean = moving_mean(values, np.ones(30, dtype=bool))
+    assert np.isnan(mean[:12]).all()
+    assert mean[12] == pytest.approx(12.0)
+    assert np.isnan(mean[-12:]).all()
+    assert np.isfinite(mean).sum() == 6
+
+
+def test_moving_mean_leaves_unclear_stations_out() -> None:
+    clear = np.ones(25, dtype=bool)
+    clear[:5] = False
+    assert moving_mean(np.r_[np.full(5, 99.0), np.ones(20)], clear)[12] == pytest.approx(1.0)
+    clear[5] = False
+    assert np.isnan(moving_mean(np.ones(25), clear)).all()
+
+
+def test_discriminant_on_two_normal_clouds() -> None:
+    """For unit normals one and three standard deviations apart: area under the curve Phi(d / sqrt 2)."""
+    rng = np.random.default_rng(7)
+    first = rng.standard_normal((6000, 4)).astype(np.float32)
+    for distance, area in ((1.0, 0.7602), (3.0, 0.9831)):
+        second = rng.standard_normal((6000, 4)).astype(np.float32) + np.float32([distance, 0, 0, 0])
+        assert discriminant(first, second).separation == pytest.approx(area, abs=0.015)
+
+
+def test_quick_strip_agrees_with_the_exact_one() -> None:
+    scene = SurfaceScene()
+    photo, plane = scene.photo(), scene.plane()
+    axis = Axis(scene.middle_mm, scene.direction)
+    s, n = np.arange(-100.0, 100.0, 0.5), np.arange(-40.0, 40.0, 0.4)
+    exact = sample_strip(photo.colour, plane, axis, s, n)
+    picture = Picture(photo.colour, plane)
+    pixels = picture.grid(axis, s, n)
+    assert np.abs(pixels - exact.pixels).max() < 0.02
+    assert np.abs(picture.linear(pixels) - exact.values).max() < 0.02
+
+
+def test_reduced_picture_keeps_its_place() -> None:
+    scene = SurfaceScene()
+    photo, plane = scene.photo(), scene.plane()
+    axis, along, across = Axis(scene.middle_mm, scene.direction), np.array([0.0, 1.0]), np.array([0.0, 1.0])
+    whole = Picture(photo.colour, plane).grid(axis, along, across)
+    small = reduced(photo.colour, plane, 4).grid(axis, along, across)
+    assert np.allclose((small + 0.5) * 4 - 0.5, whole, atol=0.01)
+
+
+def test_bar_mask_by_hand() -> None:
+    square = np.array([[2.0, 2.0], [4.0, 2.0], [4.0, 3.0], [2.0, 3.0]])
+    mask = bar_mask([square], (8, 8), (1.0, 0.0))
+    assert mask[2:4, 1:6].all()
+    assert mask.sum() == 10
+
