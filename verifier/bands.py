@@ -1,7 +1,7 @@
 """Straight painted bands on the pavement, found on a coarse view from above.
 
-The picture is resampled from above at ``STEP_MM``; two features are formed, the logarithm of light (so that the fall-off
-of a work light is only an offset) and the colourfulness relative to the surroundings. Every place where a feature
+The picture is resampled from above at ``STEP_MM``; two features are formed, the logarithm of light (so that the
+fall-off of a work light is only an offset) and the colourfulness relative to the surroundings. Every place where a feature
 changes clearly more than the pavement's texture does votes, with the direction of the change, for the straight edges
 that it may lie on (Hough transform with gradient direction: Duda & Hart 1972; O'Gorman & Clowes 1976). Edges are
 taken one after the other, each with its voters removed, and paired to bands: one edge to brighter or more colourful
@@ -122,7 +122,9 @@ def _searched_box(plane: GroundPlane, outlines_mm: Sequence[Array]) -> tuple[Arr
     u, v = np.meshgrid(np.linspace(0, width - 1, 17), np.linspace(0, height - 1, 17))
     ground = plane.to_plane(np.column_stack([u.ravel(), v.ravel()]))
     ground = ground[np.isfinite(ground).all(axis=1)]
-    middle = np.concatenate([np.asarray(o) for o in outlines_mm]).mean(axis=0) if len(outlines_mm) else ground.mean(axis=0)
+    middle = (
+        np.concatenate([np.asarray(o) for o in outlines_mm]).mean(axis=0) if len(outlines_mm) else ground.mean(axis=0)
+    )
     return np.maximum(ground.min(axis=0), middle - REACH_MM), np.minimum(ground.max(axis=0), middle + REACH_MM)
 
 
@@ -135,14 +137,18 @@ def _maps(plane: GroundPlane, low: Array, shape: tuple[int, ...]) -> tuple[tuple
     points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     pixels = plane.to_pixels(points)
     seen = plane.rotation[2, :2] @ points.T + plane.parameters[10]
-    distance = np.linalg.norm(np.column_stack([points - plane.camera_mm[:2], np.full(len(points), plane.camera_mm[2])]), axis=1)
+    distance = np.linalg.norm(
+        np.column_stack([points - plane.camera_mm[:2], np.full(len(points), plane.camera_mm[2])]), axis=1
+    )
     mm_per_px = distance**2 / (plane.camera_mm[2] * plane.focal_px)
     usable = (seen > 0) & (mm_per_px < COARSEST_MM_PER_PX) & (_field_angle(plane, points, seen) < 1.03)
     pixels = np.where(usable[:, None], pixels, -1e5)
     large = (columns * _LATTICE, rows * _LATTICE)
     window = (slice(_LATTICE, _LATTICE + shape[0]), slice(_LATTICE, _LATTICE + shape[1]))
     x_map, y_map, fine = (
-        cv2.resize(part.reshape(rows, columns).astype(np.float32), large, interpolation=cv2.INTER_LINEAR)[window]
+        _image(cv2.resize(part.reshape(rows, columns).astype(np.float32), large, interpolation=cv2.INTER_LINEAR))[
+            window
+        ]
         for part in (pixels[:, 0], pixels[:, 1], usable)
     )
     return (x_map, y_map), fine > 0.999
@@ -196,8 +202,12 @@ def colourfulness_of(view: View) -> Image:
     apart = np.linalg.norm(ratios - np.median(some, axis=0), axis=2)
     plain = valid & (apart < 2.0 * float(np.median(apart[::3, ::3][valid[::3, ::3]])) + 0.08)
     near = int(1000 / STEP_MM) | 1
-    squares = [(_smooth(r) - _local_mean(r, plain, near)) ** 2 for r in cv2.split(ratios)]
+    squares = [(_smooth(r) - _local_mean(r, plain, near)) ** 2 for r in map(_image, cv2.split(ratios))]
     return np.sqrt(squares[0] + squares[1])
+
+
+def _image(values: object) -> Image:
+    return np.asarray(values, dtype=np.float32)
 
 
 def _smooth(image: Image) -> Image:
@@ -232,8 +242,8 @@ def _voters(feature: Image, view: View) -> _Voters:
     near = int(240 / STEP_MM) | 1
     filled = np.where(view.covered, _local_mean(feature, view.valid, near), feature)  # bars must make no edges
     smooth = _smooth(filled)
-    gx, gy = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 32), cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 32)
-    size = cv2.magnitude(gx, gy)
+    gx, gy = (_image(cv2.Scharr(smooth, cv2.CV_32F, *order, scale=1 / 32)) for order in ((1, 0), (0, 1)))
+    size = _image(cv2.magnitude(gx, gy))
     usable = cv2.erode(view.in_view.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool) & ~view.covered
     usable[:3], usable[-3:], usable[:, :3], usable[:, -3:] = False, False, False, False
     if not usable[::3, ::3].any():
@@ -247,7 +257,9 @@ def _voters(feature: Image, view: View) -> _Voters:
         keep = np.argpartition(strength, -_MOST_VOTERS)[-_MOST_VOTERS:]
         rows, columns, strength = rows[keep], columns[keep], strength[keep]
     towards = np.arctan2(gy[rows, columns], gx[rows, columns]).astype(np.float64)
-    return _Voters(np.column_stack([columns, rows]).astype(np.float64), towards, np.minimum(strength, _CAP).astype(np.float64))
+    return _Voters(
+        np.column_stack([columns, rows]).astype(np.float64), towards, np.minimum(strength, _CAP).astype(np.float64)
+    )
 
 
 def _is_crest(size: Image, gx: Image, gy: Image) -> Mask:
@@ -302,7 +314,9 @@ class _Accumulator:
         return float(soft[angle, rho]), float(angle) * 2 * np.pi / _ANGLES, float(rho) - self.half
 
 
-def find_edges(view: View, feature: Image, kind: Feature, *, most: int = 28, shortest_mm: float = 350.0) -> list[EdgeLine]:
+def find_edges(
+    view: View, feature: Image, kind: Feature, *, most: int = 28, shortest_mm: float = 350.0
+) -> list[EdgeLine]:
     """The straight edges of a feature, strongest first."""
     voters = _voters(feature, view)
     if len(voters.points) < 20:
@@ -388,6 +402,8 @@ class Band:
     """Departure of its colour from that of the pavement beside it (length of the vector of two log ratios)."""
     clarity: float
     """Departure in light and colour together over the scatter along the band."""
+    whole: bool = True
+    """False where only one edge is in view and the band runs on to the edge of the picture."""
 
     @property
     def middle_mm(self) -> Array:
@@ -407,8 +423,8 @@ class Band:
 
 NARROWEST_MM, WIDEST_MM = 12.0, 380.0
 _TINT_OF_PAINT = 1.2
-"""Paint that is darker than the pavement is told from black by its colour: blue on light concrete departs three times as
-much in colour as in light; black through which an old colour shows departs less."""
+"""Paint that is darker than the pavement is told from black by its colour: blue on light concrete departs three times
+as much in colour as in light; black through which an old colour shows departs less."""
 _PARALLEL = np.radians(2.0)
 
 
@@ -417,7 +433,9 @@ def find_bands(colour: NDArray[np.uint8], plane: GroundPlane, outlines_mm: Seque
     view = view_from_above(colour, plane, outlines_mm)
     bands: list[Band] = []
     for kind, feature in ((Feature.LIGHT, light_of(view)), (Feature.COLOUR, colourfulness_of(view))):
-        bands += [band for pair in _pairs(find_edges(view, feature, kind)) if (band := _band(view, *pair)) is not None]
+        edges = find_edges(view, feature, kind)
+        bands += [band for pair in _pairs(edges) if (band := _band(view, *pair)) is not None]
+        bands += [band for edge in edges if (band := _cut_off_band(view, edge)) is not None]
     return _without_doubles(bands)
 
 
@@ -461,10 +479,32 @@ def _band(view: View, first: EdgeLine, second: EdgeLine) -> Band | None:
     return _described(view, axis, abs(gap), (-half, half), min(first.seen_mm, second.seen_mm), gap < 0)
 
 
+_NARROWEST_CUT_OFF_MM, _WIDEST_CUT_OFF_MM = 36.0, 300.0
+
+
+def _cut_off_band(view: View, edge: EdgeLine) -> Band | None:
+    """The band between an edge and the border of the view that runs along it on its brighter side."""
+    stations = np.arange(edge.span_mm[0], edge.span_mm[1] + 1, 4 * STEP_MM)
+    offsets = np.arange(0.0, _WIDEST_CUT_OFF_MM + 4 * STEP_MM, STEP_MM)
+    where = np.rint(view.to_view(edge.axis.to_plane(*np.meshgrid(stations, offsets, indexing="ij")).reshape(-1, 2)))
+    shape = view.in_view.shape
+    inside = np.logical_and(where >= 0, where < np.array(shape[::-1])).all(axis=1)
+    column, row = np.where(inside[:, None], where, 0).astype(np.intp).T
+    seen = (inside & view.in_view[row, column]).reshape(len(stations), len(offsets)).mean(axis=0)
+    width = float(offsets[np.argmax(seen < 0.4)]) - STEP_MM
+    if not (seen < 0.4).any() or width < _NARROWEST_CUT_OFF_MM:
+        return None
+    middle = 0.5 * (edge.span_mm[0] + edge.span_mm[1])
+    origin = edge.axis.to_plane(np.array(middle), np.array(0.5 * width)).ravel()
+    half = 0.5 * (edge.span_mm[1] - edge.span_mm[0])
+    band = _described(view, Axis(origin, edge.axis.direction), width, (-half, half), edge.seen_mm, False)
+    return None if band is None else replace(band, whole=False)
+
+
 def _described(
     view: View, axis: Axis, width: float, span: tuple[float, float], seen: float, darker: bool
 ) -> Band | None:
-    """Compare the band with both of its sides, piece by piece along its length."""
+    """Compare the band with its sides, piece by piece along its length."""
     stations = np.arange(span[0], span[1] + 1, STEP_MM)
     inner = np.linspace(-0.35, 0.35, max(int(width / STEP_MM), 1) | 1) * width if width > 20 else np.zeros(1)
     flank = 0.5 * width + np.arange(20.0, 61.0, STEP_MM)
@@ -479,17 +519,18 @@ def _described(
     light, tint = float(mean[0]), float(np.hypot(mean[1], mean[2]))
     spread = float(np.sqrt(np.sum(scatter**2) / 3)) + 0.02
     # the band must stand out on both sides: half of a step has the other half's colour
-    one_sided = [_stands_out(band - side) for side in (left, right)]
+    one_sided = [d for d in (_stands_out(band - side) for side in (left, right)) if d is not None]
     tone = Tone.DARK if light < 0 and tint < _TINT_OF_PAINT * abs(light) else Tone.PAINT
     if min(one_sided) < 0.25 * max(one_sided) or darker is (tone is Tone.PAINT):
         return None
     return Band(axis, width, span, seen, tone, light, tint, float(np.hypot(light, tint)) / spread)
 
 
-def _stands_out(difference: Array) -> float:
+def _stands_out(difference: Array) -> float | None:
+    """How much the band differs from one of its sides; None where that side is not in view."""
     rows = difference[np.isfinite(difference).all(axis=1)]
-    if len(rows) == 0:
-        return 0.0
+    if len(rows) < 3:
+        return None
     mean = rows.mean(axis=0)
     return float(np.hypot(mean.mean(), np.hypot(*_ratios(mean[None])).item()))
 
@@ -517,7 +558,7 @@ def _piecewise(view: View, axis: Axis, stations: Array, offsets: Array, piece_mm
 
 def _without_doubles(bands: Sequence[Band]) -> list[Band]:
     """Drop every band that covers mostly the same ground as a longer and clearer one."""
-    ranked = sorted(bands, key=lambda b: -b.seen_mm * min(b.clarity, 3.0))
+    ranked = sorted(bands, key=lambda b: -b.seen_mm * min(b.clarity, 3.0) * (1.0 if b.whole else 0.3))
     kept: list[Band] = []
     for band in ranked:
         if not any(_same_ground(band, other) for other in kept):
@@ -529,4 +570,6 @@ def _same_ground(band: Band, other: Band) -> bool:
     if abs(band.axis.direction @ other.axis.direction) < np.cos(np.radians(4.0)) or band.tone is not other.tone:
         return False
     s, n = other.axis.from_plane(band.middle_mm)
-    return bool(abs(n) < 0.5 * (band.width_mm + other.width_mm) + 12.0 and other.span_mm[0] - 200 < s < other.span_mm[1] + 200)
+    return bool(
+        abs(n) < 0.5 * (band.width_mm + other.width_mm) + 12.0 and other.span_mm[0] - 200 < s < other.span_mm[1] + 200
+    )

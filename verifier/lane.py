@@ -1,8 +1,8 @@
 """The lane line: the edge of the lane marking that faces the lane, over its whole visible length.
 
 Which marking: a long band, lighter or yellow, as wide as markings are (80-310 mm by the national rules, with room for
-wear), nearly square to the layout line or slot, which ends near it and lies on one side of it. Which edge: that on the side of
-the layout line or slot, because these are made in the lane. Of a double line it is the band nearer to them.
+wear), nearly square to the layout line or slot, which ends near it and lies on one side of it. Which edge: that on
+the side of the layout line or slot, because these are made in the lane. Of a double line it is the band nearer to them.
 Where two bands qualify about equally well the photo is refused; a mark by a person decides then.
 """
 
@@ -22,7 +22,6 @@ from verifier.marks import Mark, MarkedFeature, Marks
 from verifier.paint import (
     BLOCK_MM,
     EdgeTrace,
-    inside_any,
     paint_strip,
     strip_steps_mm,
     trace_edge,
@@ -32,12 +31,16 @@ from verifier.photo import Photo
 from verifier.plane import GroundPlane
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 NARROWEST_MM, WIDEST_MM = 60.0, 340.0
 SHORTEST_MM = 500.0
 """A lane line seen over less than this gives no direction worth having."""
 OFF_SQUARE_DEG = 30.0
 """A line further than this from square to the marking is not one that was meant to be square to it."""
+_SHARPEST_SHADOW_MM = 5.0
+"""Of a band that the picture's border cuts off, only one edge is seen. Light beside a shadow looks like that too, but
+the shadow of anything taller than half a metre is less sharp than this (the sun is half a degree wide, lamps are wider)."""
 _SIDE_MM = 300.0
 _FARTHEST_END_MM = 1500.0
 STRAIGHTENED_MM = 8.0
@@ -48,10 +51,11 @@ _FLATNESS_LENGTH_MM = 400.0
 
 @dataclass(frozen=True, eq=False)
 class Object:
-    """The layout line or slot that the lane line belongs to: its axis and the stations at which it was seen."""
+    """The layout line or slot that the lane line belongs to: its axis, the stations at which it was seen, its width."""
 
     axis: Axis
     span_mm: tuple[float, float]
+    width_mm: float = 80.0
 
     @property
     def middle_mm(self) -> Array:
@@ -74,9 +78,11 @@ class TracedLine:
     blur_px: float
     unevenness_rad: float
     """Standard uncertainty of the direction from pavement that is not flat."""
+    blur_mm: float = 0.0
+    """Blur of the edge on the pavement, standard deviation."""
 
     def direction_rad(self, plane: GroundPlane) -> float:
-        """Direction relative to the fitted axis, were ``plane`` the ground plane: for the propagation of its uncertainty."""
+        """Direction relative to the fitted axis, were ``plane`` the ground plane: to propagate its uncertainty."""
         frame = self.fit.axis.from_plane(plane.to_plane(self.pixels))
         return float(np.arctan(weighted_line(frame[:, 0], frame[:, 1], np.ones(len(frame))).slope))
 
@@ -107,7 +113,7 @@ def find_lane_line(
 ) -> LaneLine | Problem:
     """The lane line that belongs to the layout line or slot ``towards``.
 
-    ``bands``: what ``verifier.bands.find_bands`` found; ``outlines_mm``: ground covered by bars or crossed by other things.
+    ``bands``: what ``verifier.bands.find_bands`` found; ``outlines_mm``: the bars' outlines, (4, 2) each.
     """
     mark = marks.of(MarkedFeature.LANE_LINE) if marks else None
     chosen = _choose(plane, bands, towards, mark)
@@ -115,14 +121,15 @@ def find_lane_line(
         return chosen
     band, start, span = chosen
     width = band.width_mm if band is not None else 100.0
-    line = trace_painted_edge(photo, plane, start, span, width, outlines_mm)
-    if line is None:
+    covered = [*outlines_mm, _crossing_outline(towards)]
+    line = trace_painted_edge(photo, plane, start, span, width, covered, bars_middle_mm(outlines_mm))
+    if line is None or (band is not None and not band.whole and line.blur_mm > _SHARPEST_SHADOW_MM):
         return _not_traced()
     if line.fit.length_mm < SHORTEST_MM:
         return Problem(
             "lane-line-too-short",
-            f"only {line.fit.length_mm:.0f} mm of the lane marking's edge can be seen, at least {SHORTEST_MM:.0f} mm are "
-            "needed: step back or turn so that more of the marking is in view",
+            f"only {line.fit.length_mm:.0f} mm of the lane marking's edge can be seen, at least {SHORTEST_MM:.0f} mm "
+            "are needed: step back or turn so that more of the marking is in view",
         )
     return LaneLine(line, band, mark is not None)
 
@@ -134,11 +141,12 @@ def lane_candidates(bands: Sequence[Band], towards: Object) -> list[Band]:
 
 
 def _is_marking(band: Band) -> bool:
-    return band.tone is Tone.PAINT and NARROWEST_MM <= band.width_mm <= WIDEST_MM and band.seen_mm >= 0.8 * SHORTEST_MM
+    narrowest = NARROWEST_MM if band.whole else 0.0
+    return band.tone is Tone.PAINT and narrowest <= band.width_mm <= WIDEST_MM and band.seen_mm >= 0.8 * SHORTEST_MM
 
 
 def _weight(band: Band) -> float:
-    return band.seen_mm * min(band.clarity, 4.0)
+    return band.seen_mm * min(band.clarity, 4.0) * (1.0 if band.whole else 0.3)
 
 
 def _belongs(band: Band, towards: Object) -> bool:
@@ -162,8 +170,8 @@ def _choose(plane: GroundPlane, bands: Sequence[Band], towards: Object, mark: Ma
     if not candidates:
         return Problem(
             "lane-line-not-found",
-            "no lane marking was found beside the line: take the photo so that at least a metre of the marking is in view, "
-            "sweep it clean, or mark it by hand",
+            "no lane marking was found beside the line: take the photo so that at least a metre of the marking "
+            "is in view, sweep it clean, or mark it by hand",
         )
     group = [b for b in candidates if _parallel(b, candidates[0])]
     if len(others := [b for b in candidates if b not in group]) and _weight(others[0]) > 0.5 * _weight(candidates[0]):
@@ -183,7 +191,10 @@ def _nearest_clear(group: Sequence[Band], towards: Object) -> Band | Problem:
     """
     strongest = max(b.departure for b in group)
     by_distance = sorted(group, key=lambda b: abs(float(b.axis.from_plane(towards.middle_mm)[1])))
-    sides = {bool(b.axis.from_plane(towards.middle_mm)[1] * np.sign(b.axis.direction @ group[0].axis.direction) > 0) for b in group}
+    sides = {
+        bool(b.axis.from_plane(towards.middle_mm)[1] * np.sign(b.axis.direction @ group[0].axis.direction) > 0)
+        for b in group
+    }
     if len(sides) > 1:
         return _one_of_two_sides(group, towards)
     for band in by_distance:
@@ -196,6 +207,7 @@ def _nearest_clear(group: Sequence[Band], towards: Object) -> Band | Problem:
 
 def _one_of_two_sides(group: Sequence[Band], towards: Object) -> Band | Problem:
     """Markings on both sides of the lane: the one at which the object ends, if it plainly does."""
+
     def gap(band: Band) -> float:
         return float(np.abs(band.axis.from_plane(towards.ends_mm)[:, 1]).min()) - 0.5 * band.width_mm
 
@@ -206,15 +218,16 @@ def _one_of_two_sides(group: Sequence[Band], towards: Object) -> Band | Problem:
 def _ambiguous() -> Problem:
     return Problem(
         "lane-line-ambiguous",
-        "more than one marking could be the lane line: take the photo so that only one is in view, or mark the lane line by hand",
+        "more than one marking could be the lane line: take the photo so that only one is in view, "
+        "or mark the lane line by hand",
     )
 
 
 def _not_traced() -> Problem:
     return Problem(
         "lane-line-not-found",
-        "the edge of the lane marking could not be followed (worn, dirty, in shadow or blurred): sweep it, light it evenly, "
-        "hold still and move closer",
+        "the edge of the lane marking could not be followed (worn, dirty, in shadow or blurred): sweep it, "
+        "light it evenly, hold still and move closer",
     )
 
 
@@ -231,7 +244,9 @@ def _marked(plane: GroundPlane, candidates: Sequence[Band], towards: Object, mar
     """The band or edge along the marks; where the coarse view shows no band there, the marks are the start."""
     points = plane.to_plane(mark.points_px)
     if len(points) < 2 or not np.isfinite(points).all():
-        return Problem("mark-unusable", "the marks on the lane line must be two points or more on the pavement: mark it again")
+        return Problem(
+            "mark-unusable", "the marks on the lane line must be two points or more on the pavement: mark it again"
+        )
     for band in candidates:
         start, span = _facing_edge(band, towards)
         if float(np.abs(start.from_plane(points)[:, 1]).max()) < 0.5 * band.width_mm + 60.0:
@@ -248,9 +263,18 @@ def _marked(plane: GroundPlane, candidates: Sequence[Band], towards: Object, mar
 
 
 def trace_painted_edge(
-    photo: Photo, plane: GroundPlane, start: Axis, span: tuple[float, float], width_mm: float, outlines_mm: Sequence[Array]
+    photo: Photo,
+    plane: GroundPlane,
+    start: Axis,
+    span: tuple[float, float],
+    width_mm: float,
+    outlines_mm: Sequence[Array],
+    middle_mm: Array,
 ) -> TracedLine | None:
-    """Follow the edge of a marking that lies to the left of ``start``, from where it was seen to both ends."""
+    """Follow the edge of a marking that lies to the left of ``start``, from where it was seen to both ends.
+
+    ``outlines_mm``: ground on which the edge cannot be seen; ``middle_mm``: the middle of the bars.
+    """
     axis = start
     for _ in range(3):
         visible = visible_stations(plane, axis, 0.5 * (span[0] + span[1]))
@@ -258,7 +282,7 @@ def trace_painted_edge(
         if trace is None:
             return None
         reached = connected_span(trace.s_mm, span, visible, gap_mm=1000.0)
-        line = traced_line(plane, axis, trace, reached, error_share=0.4)
+        line = traced_line(plane, axis, trace, reached, middle_mm, error_share=0.4)
         if line is None or largest_departure(line.fit, axis) < STRAIGHTENED_MM:
             return line
         ends = line.fit.axis.from_plane(axis.to_plane(np.array(span), np.zeros(2)))[:, 0]
@@ -295,7 +319,7 @@ def _edge(
 def connected_span(
     stations: Array, core: tuple[float, float], visible: tuple[float, float], gap_mm: float
 ) -> tuple[float, float]:
-    """First and last station reached from the core without a gap longer than ``gap_mm``; to the picture's edge if near."""
+    """First and last station reached from the core without a gap over ``gap_mm``; to the picture's edge if near."""
     ordered = np.sort(stations)
     breaks = np.flatnonzero(np.diff(ordered) > gap_mm)
     starts, ends = ordered[np.r_[0, breaks + 1]], ordered[np.r_[breaks, len(ordered) - 1]]
@@ -308,28 +332,64 @@ def connected_span(
 
 
 def traced_line(
-    plane: GroundPlane, axis: Axis, trace: EdgeTrace, span: tuple[float, float], error_share: float
+    plane: GroundPlane, axis: Axis, trace: EdgeTrace, span: tuple[float, float], middle_mm: Array, error_share: float
 ) -> TracedLine | None:
-    """The straight line through a trace's blocks within ``span``."""
+    """The straight line through a trace's blocks within ``span``, which is its visible length.
+
+    The blocks used may be fewer: see ``_worth_using``.
+    """
     use = (trace.s_mm >= span[0]) & (trace.s_mm <= span[1])
     if np.count_nonzero(use) < 5:
         return None
-    points = trace.points_mm[use]
-    fit = fit_line(points, trace.sigma_mm[use], start=axis, span_mm=span, error_share=error_share)
+    points, sigma = trace.points_mm[use], trace.sigma_mm[use]
+    fit = fit_line(points, sigma, start=axis, span_mm=span, error_share=error_share)
     if np.count_nonzero(fit.inliers) < max(5, 0.5 * len(points)):
         return None
+    worth = fit.inliers & _worth_using(plane, fit, points, middle_mm)
+    if np.count_nonzero(worth) < np.count_nonzero(fit.inliers):
+        points = points[worth]
+        fit = fit_line(points, sigma[worth], start=axis, span_mm=span, error_share=error_share)
+    stations = fit.axis.from_plane(points[fit.inliers])[:, 0]
     tilt = float(np.abs(plane.tilt_mm_per_mm(fit.axis.origin_mm) @ fit.axis.normal).item())
-    uneven = slope_uncertainty_rad(fit.length_mm, plane.unflatness_mm * tilt, _FLATNESS_LENGTH_MM)
-    return TracedLine(fit, plane.to_pixels(points[fit.inliers]), trace.blur_px, uneven)
+    uneven = slope_uncertainty_rad(float(np.ptp(stations)), plane.unflatness_mm * tilt, _FLATNESS_LENGTH_MM)
+    return TracedLine(fit, plane.to_pixels(points[fit.inliers]), trace.blur_px, uneven, trace.blur_mm)
 
 
-def crossing_outline(towards: Object, half_width_mm: float) -> Array:
-    """The ground (4, 2) that the object covers and that reaches beyond its ends: to be left out of the lane line."""
-    s = np.array([towards.span_mm[0] - 400, towards.span_mm[1] + 400, towards.span_mm[1] + 400, towards.span_mm[0] - 400])
-    n = np.array([-1, -1, 1, 1]) * half_width_mm
-    return towards.axis.to_plane(s, n)
+_REACHES_MM = (700.0, 1000.0, 1400.0, 2000.0, 2800.0, 4000.0)
 
 
-def covers(outlines_mm: Sequence[Array], points_mm: Array) -> float:
-    """Share of points that lie on covered ground."""
-    return float(inside_any(points_mm, outlines_mm).mean())
+def _worth_using(plane: GroundPlane, fit: LineFit, points: Array, middle_mm: Array) -> Mask:
+    """Which blocks to use: those within the distance of the bars that makes the direction most certain.
+
+    Far from the bars the plane is known worse and worse, and turns far points together; near ones alone tell less of
+    the line. The choice rests on the uncertainties only, never on where the points lie. Location is taken to go with the
+    length to the power -3/2, as for independent blocks; what the line does beyond is covered by the fit's own model.
+    """
+    away = np.hypot(*(points - middle_mm).T)
+    frame = fit.axis.from_plane(points)
+    pixels = plane.to_pixels(points)
+    offsets = plane.sensitivity(lambda other: fit.axis.from_plane(other.to_plane(pixels))[:, 1])
+    best, least = np.ones(len(points), dtype=bool), np.inf
+    for reach in (np.inf, *_REACHES_MM):
+        use = (away <= max(reach, float(away.min()) + 600.0)) & fit.inliers
+        if np.count_nonzero(use) < 8:
+            continue
+        s = frame[use, 0] - frame[use, 0].mean()
+        turn = (s @ offsets[use]) / (s @ s)
+        location = fit.u_angle_rad * (fit.length_mm / max(float(np.ptp(s)), 1.0)) ** 1.5
+        total = float(turn @ plane.covariance @ turn) + location**2
+        if total < least:
+            best, least = use, total
+    return best
+
+
+def bars_middle_mm(outlines_mm: Sequence[Array]) -> Array:
+    """The middle of all bars, shape (2,); the plane's origin where none is given."""
+    return np.concatenate([np.asarray(o) for o in outlines_mm]).mean(axis=0) if len(outlines_mm) else np.zeros(2)
+
+
+def _crossing_outline(towards: Object) -> Array:
+    """The ground (4, 2) that the object covers and 400 mm beyond its ends: to be left out of the lane line."""
+    low, high = towards.span_mm[0] - 400.0, towards.span_mm[1] + 400.0
+    half = 0.5 * towards.width_mm + 20.0
+    return towards.axis.to_plane(np.array([low, high, high, low]), np.array([-half, -half, half, half]))

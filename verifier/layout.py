@@ -1,7 +1,7 @@
 """From a photo of the painted layout to the angle between the lane line and the layout line's axis.
 
-The layout line is a narrow sprayed band, lighter than the pavement or of another colour, that runs from near the lane marking
-into the lane. Its axis is the middle between its two edges. Bands that lie beside a dark one are not fresh layout
+The layout line is a narrow sprayed band, lighter than the pavement or of another colour, that runs from near the lane
+marking into the lane. Its axis is the middle between its two edges. Bands that lie beside a dark one are not fresh layout
 lines: they are what a blacked-out stale line lets show, or the rest of a layout line beside a saw cut.
 """
 
@@ -21,8 +21,8 @@ from verifier.lane import (
     LaneLine,
     Object,
     TracedLine,
+    bars_middle_mm,
     connected_span,
-    crossing_outline,
     find_lane_line,
     lane_candidates,
     largest_departure,
@@ -66,14 +66,13 @@ def measure_layout(
     band = choose_layout_band(plane, bands, marks)
     if isinstance(band, Problem):
         return _refused(band)
-    towards = Object(band.axis, band.span_mm)
+    towards = Object(band.axis, band.span_mm, band.width_mm)
     # 3. the lane line that it belongs to
-    crossing = crossing_outline(towards, 0.5 * band.width_mm + 20.0)
-    lane = find_lane_line(photo, plane, bands, [*outlines_mm, crossing], towards, marks)
+    lane = find_lane_line(photo, plane, bands, outlines_mm, towards, marks)
     if isinstance(lane, Problem):
         return _refused(lane)
     # 4. the layout line's axis
-    layout = trace_layout(photo, plane, band, _with_marking(outlines_mm, lane))
+    layout = trace_layout(photo, plane, band, _with_marking(outlines_mm, lane), bars_middle_mm(outlines_mm))
     if isinstance(layout, Problem):
         return _refused(layout)
     # 5. the angle, its budget, and what to draw
@@ -90,8 +89,8 @@ def _refused(problem: Problem) -> Finding:
 def _too_uncertain(estimate: Estimate) -> Problem:
     return Problem(
         "resolution-too-low",
-        f"the direction of the lines is only known to {estimate.expanded_uncertainty:.1f} degrees: move closer, hold still, "
-        "and show more of both lines",
+        f"the direction of the lines is only known to {estimate.expanded_uncertainty:.1f} degrees: move closer, "
+        "hold still, and show more of both lines",
     )
 
 
@@ -117,7 +116,8 @@ def choose_layout_band(plane: GroundPlane, bands: Sequence[Band], marks: Marks |
 
 
 def _is_sprayed(band: Band) -> bool:
-    return band.tone is Tone.PAINT and NARROWEST_MM <= band.width_mm <= WIDEST_MM and band.seen_mm >= 0.75 * SHORTEST_MM
+    fitting = band.whole and NARROWEST_MM <= band.width_mm <= WIDEST_MM
+    return band.tone is Tone.PAINT and fitting and band.seen_mm >= 0.75 * SHORTEST_MM
 
 
 def _weight(band: Band) -> float:
@@ -144,7 +144,8 @@ def _marked(plane: GroundPlane, narrow: Sequence[Band], points_px: Array) -> Ban
     if np.isfinite(points).all() and near:
         return min(near, key=lambda b: float(np.abs(b.axis.from_plane(points)[:, 1]).mean()))
     return Problem(
-        "layout-line-not-found", "no sprayed line was found along the marks: mark two points on the line itself, far apart"
+        "layout-line-not-found",
+        "no sprayed line was found along the marks: mark two points on the line itself, far apart",
     )
 
 
@@ -152,8 +153,8 @@ def _why_none(bands: Sequence[Band], narrow: Sequence[Band], fresh: Sequence[Ban
     if fresh:
         return Problem(
             "lane-line-not-found",
-            "a sprayed line is in view, but no lane marking that it is square to: take the photo so that at least a metre of "
-            "the marking is in view, sweep it clean, or mark it by hand",
+            "a sprayed line is in view, but no lane marking that it is square to: take the photo so that at least "
+            "a metre of the marking is in view, sweep it clean, or mark it by hand",
         )
     if narrow or any(b.tone is Tone.DARK and b.light < -0.5 and 25.0 < b.width_mm < 150.0 for b in bands):
         return Problem(
@@ -163,7 +164,8 @@ def _why_none(bands: Sequence[Band], narrow: Sequence[Band], fresh: Sequence[Ban
         )
     return Problem(
         "layout-line-not-found",
-        "no sprayed layout line was found: take the photo so that the whole line and the lane marking are in view, and light them",
+        "no sprayed layout line was found: take the photo so that the whole line and the lane marking are in view, "
+        "and light them",
     )
 
 
@@ -178,23 +180,32 @@ def _with_marking(outlines_mm: Sequence[Array], lane: LaneLine) -> list[Array]:
     return [*outlines_mm, marking]
 
 
-def trace_layout(photo: Photo, plane: GroundPlane, band: Band, outlines_mm: Sequence[Array]) -> LayoutLine | Problem:
-    """The middle of the sprayed band as a straight line over its visible length."""
+def trace_layout(
+    photo: Photo, plane: GroundPlane, band: Band, outlines_mm: Sequence[Array], middle_mm: Array
+) -> LayoutLine | Problem:
+    """The middle of the sprayed band as a straight line over its visible length.
+
+    ``outlines_mm``: ground on which it cannot be seen; ``middle_mm``: the middle of the bars.
+    """
     axis, span, width = band.axis, band.span_mm, band.width_mm
+    found: LayoutLine | None = None
     for _ in range(3):
-        found = _middle_line(photo, plane, axis, span, width, outlines_mm)
+        found = _middle_line(photo, plane, axis, span, width, outlines_mm, middle_mm)
         if found is None:
             return _not_traced()
-        settled = largest_departure(found.line.fit, axis) < STRAIGHTENED_MM and abs(found.width_mm - width) < 0.25 * width
+        settled = (
+            largest_departure(found.line.fit, axis) < STRAIGHTENED_MM and abs(found.width_mm - width) < 0.25 * width
+        )
         if settled:
             break
         ends = found.line.fit.axis.from_plane(axis.to_plane(np.array(span), np.zeros(2)))[:, 0]
         axis, span, width = found.line.fit.axis, (float(ends[0]), float(ends[1])), found.width_mm
+    assert found is not None
     if found.line.fit.length_mm < SHORTEST_MM:
         return Problem(
             "layout-line-too-short",
-            f"only {found.line.fit.length_mm:.0f} mm of the layout line can be seen, at least {SHORTEST_MM:.0f} mm are needed: "
-            "step back or turn so that more of it is in view",
+            f"only {found.line.fit.length_mm:.0f} mm of the layout line can be seen, at least {SHORTEST_MM:.0f} mm are "
+            "needed: step back or turn so that more of it is in view",
         )
     return found
 
@@ -206,6 +217,7 @@ def _middle_line(
     span: tuple[float, float],
     width_mm: float,
     outlines_mm: Sequence[Array],
+    middle_mm: Array,
 ) -> LayoutLine | None:
     visible = visible_stations(plane, axis, 0.5 * (span[0] + span[1]))
     reach = (max(visible[0], span[0] - _BEYOND_MM), min(visible[1], span[1] + _BEYOND_MM))
@@ -220,7 +232,7 @@ def _middle_line(
         max(b.blur_mm for b in both), max(b.blur_px for b in both), min(b.seen_share for b in both),
     )  # fmt: skip
     reached = connected_span(middle.s_mm, span, visible, gap_mm=400.0)
-    line = traced_line(plane, axis, trace, reached, middle.error_share)
+    line = traced_line(plane, axis, trace, reached, middle_mm, middle.error_share)
     return None if line is None else LayoutLine(line, middle.width_mm, both[0].points_mm, both[1].points_mm)
 
 
@@ -273,7 +285,7 @@ class _Middles:
 def _middles(left: EdgeTrace, right: EdgeTrace) -> _Middles:
     """Middles of the blocks of which both edges were located; each edge's blocks lie within a few mm of each other."""
     nearest = np.clip(np.searchsorted(right.s_mm, left.s_mm), 1, max(len(right.s_mm) - 1, 1))
-    nearest -= (left.s_mm - right.s_mm[nearest - 1] < right.s_mm[np.minimum(nearest, len(right.s_mm) - 1)] - left.s_mm)
+    nearest -= left.s_mm - right.s_mm[nearest - 1] < right.s_mm[np.minimum(nearest, len(right.s_mm) - 1)] - left.s_mm
     both = np.abs(right.s_mm[nearest] - left.s_mm) < 15.0
     upper, lower = left.n_mm[both], right.n_mm[nearest][both]
     stations = 0.5 * (left.s_mm[both] + right.s_mm[nearest][both])
@@ -305,9 +317,7 @@ def _slow_variance(s: Array, values: Array) -> float:
 # --- the angle ----------------------------------------------------------------------------------------------------
 
 
-def angle_estimate(
-    quantity: Quantity, plane: GroundPlane, lane: TracedLine, line: TracedLine, name: str
-) -> Estimate:
+def angle_estimate(quantity: Quantity, plane: GroundPlane, lane: TracedLine, line: TracedLine, name: str) -> Estimate:
     """Angle from the lane line to another line, counter-clockwise, in degrees in [0, 180), with its budget."""
     value = float(np.degrees(angle_between_rad(lane.fit.axis, line.fit.axis)))
 

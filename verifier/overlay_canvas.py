@@ -1,8 +1,8 @@
 """Drawing for overlays: strokes that show on bright and dark ground, words, and panels put one below the other.
 
-Every stroke is doubled, light over dark, so that it shows on a night photo as on a bright one; what a line stands for is told
-by its dashes and its label, colour only helps (palette: Okabe and Ito, Color Universal Design, 2008). Sizes are
-chosen for a picture that is looked at 390 points wide on a phone.
+Every stroke is doubled, light over dark, so that it shows on a night photo as on a bright one; what a line stands for
+is told by its dashes and its label, colour only helps (palette: Okabe and Ito, Color Universal Design, 2008). Sizes
+are chosen for a picture that is looked at 390 points wide on a phone.
 """
 
 from __future__ import annotations
@@ -122,7 +122,9 @@ def _font(size_px: int) -> ImageFont.FreeTypeFont:
 
 def printable(text: str) -> str:
     """``text`` in the letters that the font has; others become a question mark."""
-    plain = text.translate(str.maketrans({"–": "-", "—": "-", "’": "'", "×": "x", "≥": ">=", "≤": "<=", "µ": "u"}))
+    plain = text.translate(
+        str.maketrans({"–": "-", "—": "-", "’": "'", "×": "x", "≥": ">=", "≤": "<=", "µ": "u", "\u00a0": " "})
+    )
     return "".join(c if c.isascii() or c in "±°·" else "?" for c in plain)
 
 
@@ -133,9 +135,9 @@ def width_px(text: str, size_pt: float, *, bold: bool = False) -> float:
 
 
 def wrapped(text: str, size_pt: float, room_px: float, *, bold: bool = False) -> list[str]:
-    """``text`` broken into lines no wider than ``room_px``; a longer word stands alone."""
+    """``text`` broken at blanks into lines no wider than ``room_px``; a longer word stands alone."""
     lines: list[str] = []
-    for word in text.split():
+    for word in text.split(" "):
         longer = f"{lines[-1]} {word}" if lines else word
         if lines and width_px(longer, size_pt, bold=bold) <= room_px:
             lines[-1] = longer
@@ -148,7 +150,7 @@ def draw_line(picture: Picture, points_px: Array, stroke: Stroke) -> None:
     """Draw a polyline (N, 2) of pixel positions, light over dark, to a sixteenth of a pixel."""
     parts = [_fixed(p) for run in _finite_runs(points_px, picture.shape) for p in _dashes(run, stroke.dashes_px)]
     if parts:
-        cv2.polylines(picture, parts, False, INK, stroke.width_px + 3, cv2.LINE_AA, SHIFT)
+        cv2.polylines(picture, parts, False, INK, stroke.width_px + 2, cv2.LINE_AA, SHIFT)
         cv2.polylines(picture, parts, False, stroke.colour, stroke.width_px, cv2.LINE_AA, SHIFT)
 
 
@@ -193,13 +195,14 @@ def fill_polygon(picture: Picture, points_px: Array, colour: Colour) -> None:
 def ring(picture: Picture, at_px: Array, radius_px: float, colour: Colour) -> None:
     """A small circle."""
     x, y = (int(v) for v in np.round(np.asarray(at_px) * 2**SHIFT))
-    cv2.circle(picture, (x, y), round(radius_px * 2**SHIFT), colour, 2, cv2.LINE_AA, SHIFT)
+    cv2.circle(picture, (x, y), round(radius_px * 2**SHIFT), colour, 1, cv2.LINE_AA, SHIFT)
 
 
 def draw_sign(picture: Picture, sign: str, centre_px: tuple[float, float], radius_px: float, colour: Colour) -> None:
-    """A sign that is told by its shape: 'check' in a disc, 'cross' in an octagon, 'query' in a triangle, 'bar' in a ring.
+    """A sign that is told by its shape.
 
-    'dot' is for what was measured without being judged.
+    'check' in a disc, 'cross' in an octagon, 'query' in a triangle, 'bar' in a disc for no measurement, and 'dot' in a
+    disc for what was measured without being judged.
     """
     centre, r = np.array(centre_px, dtype=np.float64), radius_px
     around = {"cross": 8, "query": 3}.get(sign, 64)

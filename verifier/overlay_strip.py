@@ -1,4 +1,4 @@
-"""Rectified strips for overlays: the pavement along a line, seen from above, and how far its edges stray from straight."""
+"""Rectified strips for overlays: the pavement along a line, from above, and how far its edges stray from straight."""
 
 from __future__ import annotations
 
@@ -37,6 +37,7 @@ from verifier.overlay_canvas import (
 )
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
+from verifier.profile import gaussian_lowpass
 from verifier.strip import sample_pixels
 
 STROKES: dict[CurveRole, Stroke] = {
@@ -110,11 +111,13 @@ def draw_strip(
         beside_mm: pavement shown beyond the outermost curve.
     """
     placed = [(c, axis.from_plane(c.points_mm)) for c in curves if len(c.points_mm) > 1]
-    frame = _frame([sn for c, sn in placed if c.role is not CurveRole.MEASURED_LENGTH], beside_mm)
-    bent = _bent(placed)
+    span = _measured_span(placed)
+    frame = _frame([sn for c, sn in placed if c.role is not CurveRole.MEASURED_LENGTH], span, beside_mm)
+    bent = _bent(placed, span)
     top = frame.top_px + frame.height_px + 10 * POINT_PX
     panel = blank_panel(top + 20 * POINT_PX + (len(bent) * LANE_PX + 32 * POINT_PX if bent else 0))
     stretched = f", across x {frame.stretch}" if frame.stretch > 1 else ""
+    stretched += " · white lines: measured" if span is not None else ""
     panel.words.append(Words(MARGIN_PX, 5 * POINT_PX, f"{title}, from above{stretched}", SMALL_PT, bold=True))
     _paste_pavement(panel, photo, plane, axis, frame)
     for curve, sn in placed:
@@ -140,11 +143,18 @@ class _Bent:
     stray_mm: Array
     counts: NDArray[np.bool_]
     """Stations that count: within the measured length and not left out."""
+    smooth_mm: Array
+    """The deviation as straightness is told from it."""
 
 
-def _bent(placed: Sequence[tuple[Curve, Array]]) -> list[_Bent]:
-    ends = [sn[[0, -1], 0] for c, sn in placed if c.role is CurveRole.MEASURED_LENGTH]
-    low, high = (float(ends[0].min()), float(ends[0].max())) if ends else (-math.inf, math.inf)
+def _measured_span(placed: Sequence[tuple[Curve, Array]]) -> tuple[float, float] | None:
+    """Stations between which was measured; None where the finding does not say."""
+    stations = [sn[:, 0] for c, sn in placed if c.role is CurveRole.MEASURED_LENGTH]
+    return (float(stations[0].min()), float(stations[0].max())) if stations else None
+
+
+def _bent(placed: Sequence[tuple[Curve, Array]], span_mm: tuple[float, float] | None) -> list[_Bent]:
+    low, high = span_mm or (-math.inf, math.inf)
     found = []
     for curve, sn in placed:
         if len(sn) < MIN_POINTS or curve.role not in _STRAYING:
@@ -154,8 +164,20 @@ def _bent(placed: Sequence[tuple[Curve, Array]]) -> list[_Bent]:
             counts &= ~curve.excluded
         stray = deviation_mm(sn, counts)
         if counts.sum() > 1 and np.abs(stray[counts]).max() > STRAIGHT_MM:
-            found.append(_Bent(curve.role, sn[:, 0], stray, counts))
+            found.append(_Bent(curve.role, sn[:, 0], stray, counts, _smoothed(curve.role, sn[:, 0], stray, counts)))
     return found
+
+
+def _smoothed(role: CurveRole, s_mm: Array, stray_mm: Array, counts: NDArray[np.bool_]) -> Array:
+    """What straightness is told from: of a slot's edge the Gaussian low-pass without chips, else the points."""
+    profile = np.where(counts, stray_mm, np.nan)
+    if role not in (CurveRole.SLOT_EDGE_LEFT, CurveRole.SLOT_EDGE_RIGHT):
+        return profile
+    order = np.argsort(s_mm, kind="stable")
+    rising = order[np.concatenate([[True], np.diff(s_mm[order]) > 0])]
+    smooth = np.full(len(s_mm), np.nan)
+    smooth[rising] = gaussian_lowpass(s_mm[rising], profile[rising])
+    return np.where((s_mm >= s_mm[counts].min()) & (s_mm <= s_mm[counts].max()), smooth, np.nan)
 
 
 def deviation_mm(sn_mm: Array, counts: NDArray[np.bool_]) -> Array:
@@ -166,10 +188,15 @@ def deviation_mm(sn_mm: Array, counts: NDArray[np.bool_]) -> Array:
     return np.asarray(sn_mm[:, 1] - slope * sn_mm[:, 0] - level)
 
 
-def _frame(stations_and_offsets: Sequence[Array], beside_mm: float) -> _Frame:
+def _frame(stations_and_offsets: Sequence[Array], span_mm: tuple[float, float] | None, beside_mm: float) -> _Frame:
+    """The measured span with some to either side where there is one, else the whole of the curves."""
     every = np.concatenate(stations_and_offsets)
     every = every[np.isfinite(every).all(axis=1)]
     s0, s1 = float(every[:, 0].min()), float(every[:, 0].max())
+    if span_mm is not None:
+        beyond = 0.08 * (span_mm[1] - span_mm[0])
+        s0, s1 = max(s0, span_mm[0] - beyond), min(s1, span_mm[1] + beyond)
+        every = every[(every[:, 0] >= s0) & (every[:, 0] <= s1)]
     n0, n1 = float(every[:, 1].min()) - beside_mm, float(every[:, 1].max()) + beside_mm
     ends = 0.02 * max(s1 - s0, 1.0)
     s0, s1 = s0 - ends, s1 + ends
@@ -225,7 +252,8 @@ def _draw_curve(panel: Panel, frame: _Frame, curve: Curve, sn: Array) -> None:
         for x in points[[0, -1], 0]:
             draw_line(panel.picture, np.array([[x, low], [x, high]]), STROKES[curve.role])
         return
-    used, unused = _split(points, curve.excluded)
+    inside = (sn[:, 0] >= frame.s_mm[0]) & (sn[:, 0] <= frame.s_mm[1])
+    used, unused = _split(np.where(inside[:, None], points, np.nan), curve.excluded)
     draw_line(panel.picture, used, STROKES[curve.role])
     draw_line(panel.picture, unused, Stroke(WHITE, (2, 7), 1))
 
@@ -287,9 +315,25 @@ def _draw_deviation(
         low, high = middle_px - half, middle_px + half
         fill_polygon(panel.picture, np.array([[x0, low], [x1, low], [x1, high], [x0, high]]), (216, 236, 208))
     cv2.line(panel.picture, (round(x0), round(middle_px)), (round(x1), round(middle_px)), GREY, 1, cv2.LINE_AA)
+    for kept in (True, False):
+        chosen = _apart(frame.x_px(curve.s_mm), (curve.counts == kept) & _shown(frame, curve), 3.0 if kept else 7.0)
+        for point in _plotted(frame, curve.s_mm[chosen], curve.stray_mm[chosen], middle_px, px_per_mm):
+            ring(panel.picture, point, 1.0 if kept else 3.5, GREY)
+    draw_line(panel.picture, _plotted(frame, curve.s_mm, curve.smooth_mm, middle_px, px_per_mm), STROKES[curve.role])
+
+
+def _plotted(frame: _Frame, s_mm: Array, stray_mm: Array, middle_px: float, px_per_mm: float) -> Array:
+    """Points of a plot, (N, 2); what is too far off straight is held at the plot's rim."""
     reach = 0.5 * LANE_HEIGHT_PX
-    y = middle_px - np.clip(curve.stray_mm * px_per_mm, -reach, reach)
-    points = np.column_stack([frame.x_px(curve.s_mm), y])
-    draw_line(panel.picture, np.where(curve.counts[:, None], points, np.nan), STROKES[curve.role])
-    for point in points[~curve.counts & np.isfinite(points).all(axis=1)]:
-        ring(panel.picture, point, 3.0, GREY)
+    return np.column_stack([frame.x_px(s_mm), middle_px - np.clip(stray_mm * px_per_mm, -reach, reach)])
+
+
+def _shown(frame: _Frame, curve: _Bent) -> NDArray[np.bool_]:
+    return np.isfinite(curve.stray_mm) & (curve.s_mm >= frame.s_mm[0]) & (curve.s_mm <= frame.s_mm[1])
+
+
+def _apart(x_px: Array, wanted: NDArray[np.bool_], step_px: float) -> NDArray[np.intp]:
+    """Indices of wanted points, at most one every ``step_px``."""
+    indices = np.flatnonzero(wanted)
+    _, first = np.unique(np.floor(x_px[indices] / step_px), return_index=True)
+    return np.asarray(indices[first])

@@ -1,10 +1,11 @@
 """Where the edges of painted bands lie, to sub-pixel, from rectified strips of the photo.
 
-1. The strip's colours, in linear light and relative to the pavement beside the band, are projected on the direction that
-   parts paint from pavement best (Fisher's linear discriminant) and scaled so that pavement is 0 and paint is 1.
+1. The strip's colours, in linear light and relative to the pavement beside the band, are projected on the direction
+   that parts paint from pavement best (Fisher's linear discriminant) and scaled so that pavement is 0 and paint is 1.
 2. A straight start is found for the whole edge at once: the line with the largest summed step from outside to inside.
 3. Rows where the paint at the edge is worn off, or where something else lies outside it, are set aside; the rest are
-   averaged in blocks along the edge, and a blurred step (Gaussian integral) is fitted to each block's profile by least squares.
+   averaged in blocks along the edge, and a blurred step (Gaussian integral) is fitted to each block's profile by
+   least squares.
 
 Blocks, not single rows, carry the position: pavement texture and the raggedness of paint are noise that is correlated
 over a stone's size, and their scatter from block to block is what the fit's covariance is then worked out from.
@@ -86,7 +87,9 @@ class EdgeTrace:
         return self.axis.to_plane(self.s_mm, self.n_mm)
 
 
-def visible_stations(plane: GroundPlane, axis: Axis, around_mm: float, *, reach_mm: float = 6000.0) -> tuple[float, float]:
+def visible_stations(
+    plane: GroundPlane, axis: Axis, around_mm: float, *, reach_mm: float = 6000.0
+) -> tuple[float, float]:
     """First and last station of ``axis`` about ``around_mm`` in view and not too coarse (5 mm a pixel across)."""
     step = 20.0
     s = around_mm + np.arange(-reach_mm, reach_mm + 1, step)
@@ -168,8 +171,8 @@ def paint_strip(
 def _sampled(image: NDArray[np.uint8], plane: GroundPlane, axis: Axis, s: Array, n: Array) -> NDArray[np.float32]:
     """Linear light (S, N, 3), NaN outside the picture; positions across by a parabola through three projected points.
 
-    Code values are interpolated, then made linear: at a sharp edge of high contrast that shifts the half level by a tenth of
-    a pixel, alike all along it, which does not turn the line, and it takes a tenth of the time.
+    Code values are interpolated, then made linear: at a sharp edge of high contrast that shifts the half level by a tenth
+    of a pixel, alike all along it, which does not turn the line, and it takes a tenth of the time.
     """
     low, high = n[0], n[-1]
     nodes = [plane.to_pixels(axis.to_plane(s, np.full(len(s), at))) for at in (low, 0.5 * (low + high), high)]
@@ -235,7 +238,7 @@ def _discriminant(
     if not full > 0:
         return None, 0.0
     score = ((relative - ground.astype(np.float32)) @ (direction / full).astype(np.float32)).astype(np.float32)
-    level = _level(score[:, inner], s)
+    level = _level(score, s, inner, outer)
     return np.clip(score / level[:, None], -0.4, 1.4), float(np.sqrt(full))
 
 
@@ -244,14 +247,31 @@ def _rows(values: NDArray[np.float32]) -> Array:
     return flat[np.isfinite(flat).all(axis=1)]
 
 
-def _level(inside: NDArray[np.float32], s: Array) -> NDArray[np.float32]:
-    """What whole paint scores along the band: the upper quantiles over 400 mm, never far from the whole band's."""
-    blocks = _block_index(s, 400.0)
-    tops = np.array([_upper(inside[blocks == k]) for k in range(blocks[-1] + 1)])
+def _level(score: NDArray[np.float32], s: Array, inner: Mask, outer: Mask) -> NDArray[np.float32]:
+    """What whole paint scores along the band: the upper half over 300 mm, where it stands out from the texture there.
+
+    It varies widely relative to the pavement: in a lamp's beam white paint is clipped at full white, the pavement not.
+    """
+    blocks = _block_index(s, 300.0)
+    count = blocks[-1] + 1
+    inside, outside = score[:, inner], score[:, outer]
+    tops = np.array([_upper(inside[blocks == k]) for k in range(count)])
+    texture = np.array([_spread(outside[blocks == k]) for k in range(count)])
     overall = _upper(inside)
-    tops = np.clip(np.where(np.isfinite(tops), tops, overall), 0.6 * overall, 1.6 * overall)
-    centres = s[0] + 400.0 * (np.arange(blocks[-1] + 1) + 0.5)
-    return np.interp(s, centres, tops).astype(np.float32)
+    good = np.isfinite(tops) & (tops > 2.5 * np.nan_to_num(texture)) & (tops > 0.05 * overall) & (tops < 8.0 * overall)
+    if not good.any():
+        return np.full(len(s), overall, dtype=np.float32)
+    centres = s[0] + 300.0 * (np.arange(count) + 0.5)
+    return np.exp(np.interp(s, centres[good], np.log(tops[good]))).astype(np.float32)
+
+
+def _spread(values: NDArray[np.float32]) -> float:
+    """Standard deviation by quartiles."""
+    finite = values[np.isfinite(values)]
+    if len(finite) < 20:
+        return 0.0
+    low, high = np.quantile(finite, [0.25, 0.75])
+    return float(high - low) / 1.349
 
 
 def _upper(values: NDArray[np.float32]) -> float:
@@ -322,9 +342,7 @@ def _start_path(paint: NDArray[np.float32], s: Array, n: Array, near: float) -> 
     return np.asarray(near + offsets[best[0]] + offsets[::2][best[1]] * (s - middle) / half)
 
 
-def _block_profiles(
-    paint: NDArray[np.float32], s: Array, rows: Mask, length_mm: float
-) -> tuple[Array, Array]:
+def _block_profiles(paint: NDArray[np.float32], s: Array, rows: Mask, length_mm: float) -> tuple[Array, Array]:
     """Mean profiles (K, N) of blocks with enough rows, NaN where most rows are covered, and their mean stations."""
     blocks = _block_index(s, length_mm)
     filled = np.nan_to_num(paint, nan=0.0) * rows[:, None]

@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
-from verifier.finding import Axis
 from verifier.plane import GroundPlane
-from verifier.slot_ribbon import covered_by, sample_along
-from verifier.slot_side import Arris, SideView
+from verifier.slot_ribbon import BLOCK_MM, Ribbon, align_blocks, block_means, covered_by, sample_along
+from verifier.slot_section import Step
 
 Array = NDArray[np.float64]
 
@@ -61,17 +60,43 @@ class EdgeTrace:
 
 
 def trace_edge(
-    grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, view: SideView, arris: Arris,
+    grey: NDArray[np.uint8], plane: GroundPlane, ribbon: Ribbon, arris: Step, side: int,
     outlines_mm: Sequence[Array], cell_mm: float, step_mm: float,
 ) -> EdgeTrace:  # fmt: skip
-    """Trace the arris of one side at stations ``step_mm`` apart with cells of ``cell_mm`` across."""
-    s = np.arange(view.s_mm[0], view.s_mm[-1] + 1e-6, step_mm)
-    base = np.interp(s, view.s_mm, view.base_mm) + view.side * arris.step.u_mm
+    """Trace one arris at stations ``step_mm`` apart with cells of ``cell_mm`` across.
+
+    Args:
+        grey: The picture.
+        plane: Its ground plane.
+        ribbon: The slow curve along the slot.
+        arris: The step of the mean cross-section taken for this arris.
+        side: +1 for the left edge, -1 for the right one.
+        outlines_mm: Bars, which hide what is under them.
+        cell_mm: Distance of samples across the edge.
+        step_mm: Distance of stations.
+    """
+    s = np.arange(*ribbon.span_mm, step_mm)
+    base = _own_curve(grey, plane, ribbon, arris.n_mm, s, outlines_mm)
     v = np.arange(-INWARD_MM, OUTWARD_MM, cell_mm)
-    light = sample_along(grey, plane, axis, s, base, view.side * v).astype(np.float64)
-    light[covered_by(outlines_mm, axis, s, base, view.side * v, 4.0)] = np.nan
-    blur = max(arris.step.rise_mm / 2.563, 0.8 * cell_mm)
-    return _trace(light, s, base, v, view.side, blur, step_mm)
+    light = sample_along(grey, plane, ribbon.axis, s, base, side * v).astype(np.float64)
+    light[covered_by(outlines_mm, ribbon.axis, s, base, side * v, 4.0)] = np.nan
+    blur = max(arris.rise_mm / 2.563, 0.8 * cell_mm)
+    return _trace(light, s, base, v, side, blur, step_mm)
+
+
+def _own_curve(
+    grey: NDArray[np.uint8], plane: GroundPlane, ribbon: Ribbon, n_mm: float, s: Array, outlines_mm: Sequence[Array]
+) -> Array:
+    """The slow curve of this edge alone: the ribbon's, shifted where the cross-section near the edge asks for it."""
+    few = s[:: max(1, round(4.0 / (s[1] - s[0])))]
+    near = np.arange(-9.0, 9.01, 0.5)
+    base = ribbon.centre_at(few) + n_mm
+    light = sample_along(grey, plane, ribbon.axis, few, base, near)
+    light[covered_by(outlines_mm, ribbon.axis, few, base, near, 8.0)] = np.nan
+    per_block = max(1, round(BLOCK_MM / (few[1] - few[0])))
+    middles = few[: len(few) // per_block * per_block].reshape(-1, per_block).mean(axis=1)
+    shifts = align_blocks(middles, block_means(np.log(light + 0.01).astype(np.float64), per_block)) * 0.5
+    return np.asarray(ribbon.centre_at(s) + n_mm + np.interp(s, middles, shifts))
 
 
 def _trace(light: Array, s: Array, base: Array, v: Array, side: int, blur: float, step: float) -> EdgeTrace:
@@ -87,6 +112,8 @@ def _trace(light: Array, s: Array, base: Array, v: Array, side: int, blur: float
         edge = middle
     noise = _noise(light, v, middle, contrast, blur)
     strength = _strength(light, v, middle, blur, step)
+    # Where the step is much weaker than usual or the other way round (the wall in another light), it is another edge.
+    where = np.where(strength > 0.15, where, np.nan)
     return EdgeTrace(side, s, base, where, strength, noise, _blur(light, v, where, inside, contrast, blur))
 
 

@@ -73,7 +73,7 @@ def sample_along(
     offsets = base_mm[:, None] + nodes
     points = axis.to_plane(np.broadcast_to(s_mm[:, None], offsets.shape), offsets)
     exact = plane.to_pixels(points.reshape(-1, 2)).reshape(len(s_mm), 5, 2)
-    out = np.empty((len(s_mm), len(n_mm)), dtype=np.float32)
+    out = np.empty((len(s_mm), len(n_mm), *grey.shape[2:]), dtype=np.float32)
     for start in range(0, len(s_mm), chunk):
         rows = slice(start, start + chunk)
         pixels = np.einsum("sjc,jn->snc", exact[rows], lagrange, optimize=True).astype(np.float32)
@@ -306,6 +306,16 @@ def _align_to_mean(slopes: Array, curve: Array, kept: NDArray[np.bool_]) -> tupl
         score[b] = match[best] if strength > _LEAST_STRENGTH else 0.0
         shifts[b] += around[best] + _vertex(match, best)
     return shifts, score
+
+
+def block_means(rows: Array, per_block: int) -> Array:
+    """Means of runs of rows that ignore NaN; NaN where less than half is known."""
+    per_block = min(per_block, len(rows))
+    stack = rows[: len(rows) // per_block * per_block].reshape(-1, per_block, rows.shape[1])
+    known = np.isfinite(stack)
+    count = known.sum(axis=1)
+    total = np.where(known, stack, 0.0).sum(axis=1)
+    return np.asarray(np.where(count * 2 >= per_block, total / np.maximum(count, 1), np.nan))
 
 
 def align_blocks(middles_mm: Array, blocks: Array) -> Array:

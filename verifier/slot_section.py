@@ -1,9 +1,10 @@
 """The mean cross-section of a slot: which stretch of it is the slot, and so which of its steps are the arrises.
 
 A cross-section runs over pavement, the slot, and pavement again. Pavement is rough, with the tone of its surroundings;
-on it may lie overlays (tape, paint: bright or coloured). Inside the slot it is dark, or, where light falls on a wall or on a
-dry floor, smoother than pavement. On the side away from the camera a wall may be seen that light strikes squarely and
-that is brighter than the pavement, but only as far inward as the slot is deep; on the camera's side no wall can be seen.
+on it may lie overlays (tape, paint: bright or coloured). Inside the slot it is dark, or, where light falls on a wall or
+on a dry floor, smoother than pavement. On the side away from the camera a wall may be seen that light strikes squarely
+and that is brighter than the pavement, but only as far inward as the slot is deep; on the camera's side no wall can be
+seen.
 
 Every pair of sharp steps is tried as the two arrises. Each column costs what it takes to explain it as what the pair
 makes of it; the cheapest pair is taken, and pairs that cost nearly as little are kept as rivals.
@@ -11,7 +12,6 @@ makes of it; the cheapest pair is taken, and pairs that cost nearly as little ar
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,7 +21,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from verifier.finding import Axis
 from verifier.plane import GroundPlane
-from verifier.slot_ribbon import Ribbon, cross_scale, covered_by, sample_along
+from verifier.slot_ribbon import BLOCK_MM, Ribbon, block_means, covered_by, cross_scale, sample_along
 
 Array = NDArray[np.float64]
 
@@ -29,7 +29,6 @@ HALF_WINDOW_MM = 112.0
 DEEPEST_MM = 100.0
 """Slots for these sensors are 35 to 90 mm deep (common practice); allowed for with a margin."""
 NARROWEST_MM, WIDEST_MM = 25.0, 160.0
-_BLOCK_MM = 40.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,12 +83,12 @@ def cut_section(
     """Sample the surroundings of a ribbon and condense them to one cross-section."""
     scale = cross_scale(plane, ribbon.axis, ribbon.s_mm)
     blur = 0.8 / float(np.median(scale))
-    n = np.arange(-HALF_WINDOW_MM, HALF_WINDOW_MM, max(0.25, 0.6 / float(scale.max())))
+    n = np.arange(-HALF_WINDOW_MM, HALF_WINDOW_MM, max(0.35, 0.7 / float(scale.max())))
     s = np.arange(ribbon.s_mm[0], ribbon.s_mm[-1] + 1e-6, max(1.0, 1.3 / float(np.median(scale))))
     base = ribbon.centre_at(s)
     light = sample_along(grey, plane, ribbon.axis, s, base, n).astype(np.float64)
     light[covered_by(outlines_mm, ribbon.axis, s, base, n, 8.0)] = np.nan
-    tones = _block_means(_tone(light), max(1, round(_BLOCK_MM / (s[1] - s[0]))))
+    tones = block_means(_tone(light), max(1, round(BLOCK_MM / (s[1] - s[0]))))
     few = s[:: max(1, round(12.0 / (s[1] - s[0])))]
     middle = float(ribbon.centre_at(np.array([np.median(s)]))[0])
     walls = tuple(_wall_per_depth(plane, ribbon.axis, middle, side) for side in (1, -1))
@@ -105,16 +104,6 @@ def _tone(light: Array) -> Array:
     """Log brightness, levelled out below an eighth of the usual so that the dark of the slot is one tone."""
     usual = float(np.nanmedian(light)) if np.isfinite(light).any() else 1.0
     return np.log(light + 0.12 * usual)
-
-
-def _block_means(rows: Array, per_block: int) -> Array:
-    """Means of runs of rows that ignore NaN; NaN where less than half is known."""
-    per_block = min(per_block, len(rows))
-    stack = rows[: len(rows) // per_block * per_block].reshape(-1, per_block, rows.shape[1])
-    known = np.isfinite(stack)
-    count = known.sum(axis=1)
-    total = np.where(known, stack, 0.0).sum(axis=1)
-    return np.asarray(np.where(count * 2 >= per_block, total / np.maximum(count, 1), np.nan))
 
 
 def _texture(light: Array) -> Array:
@@ -152,13 +141,13 @@ def find_steps(section: Section) -> list[Step]:
     peaks = np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]) & (size[1:-1] > 0.01)) + 1
     steps = [_step(section, slope, int(k)) for k in peaks if abs(n[k]) < HALF_WINDOW_MM - 8]
     sharp = [t for t in steps if abs(t.height) > 0.04 and t.agreement > 0.65 and t.rise_mm < 3.0 + 4.0 * blur]
-    return [t for t in sharp if not any(_outshines(other, t, 0.8 + 2.0 * blur) for other in sharp)]
+    return [t for t in sharp if not any(_outshines(other, t, 1.0 + 4.0 * blur) for other in sharp)]
 
 
 def _outshines(a: Step, b: Step, reach_mm: float) -> bool:
     """Whether step b is only the skirt of the steeper step a."""
     near = a is not b and abs(a.n_mm - b.n_mm) < reach_mm
-    return near and abs(a.height) / a.rise_mm > 2 * abs(b.height) / b.rise_mm
+    return near and abs(a.height) / a.rise_mm > 4 * abs(b.height) / b.rise_mm
 
 
 def _step(section: Section, slope: Array, k: int) -> Step:
@@ -175,84 +164,81 @@ def _step(section: Section, slope: Array, k: int) -> Step:
 
 
 @dataclass(frozen=True, eq=False)
-class _Costs:
-    """Running sums (N + 1,) over columns of what it costs to explain each, per mm."""
+class _Prices:
+    """Running sums (N + 1,) over columns of what it costs to explain each, for one look of the pavement."""
 
-    n_mm: Array
+    look: _Look
     inside: Array
     wall: Array
     outside: Array
 
-    def between(self, sums: Array, low: float, high: float) -> float:
-        """Cost from offset low to high."""
-        i, j = np.searchsorted(self.n_mm, (low, high))
-        return float(sums[j] - sums[i])
-
-
-def _running(cost: Array, cell: float) -> Array:
-    return np.concatenate([[0.0], np.cumsum(cost) * cell])
-
 
 def best_pairs(section: Section, steps: Sequence[Step], nominal_mm: float | None) -> list[Pair]:
     """Pairs of steps as the two arrises, cheapest first."""
-    if len(steps) < 2:
-        return []
-    candidates = []
-    for right in steps:
-        for left in steps:
-            width = left.n_mm - right.n_mm
-            if NARROWEST_MM <= width <= WIDEST_MM:
-                candidates.append((right, left))
-    pairs = [_priced(section, right, left, nominal_mm) for right, left in candidates]
+    n = section.n_mm
+    below = [_priced_look(section, n < t.n_mm - 4.0) for t in steps]
+    above = [_priced_look(section, n > t.n_mm + 4.0) for t in steps]
+    pairs = []
+    for right, beyond_right in zip(steps, below, strict=True):
+        for left, beyond_left in zip(steps, above, strict=True):
+            if NARROWEST_MM <= left.n_mm - right.n_mm <= WIDEST_MM:
+                looks = _without_overlay(beyond_right, beyond_left)
+                if looks is not None:
+                    cost = _cost(section, right, left, *looks) + _misfit(section, right, left, nominal_mm)
+                    pairs.append(Pair(left, right, cost))
     return sorted(pairs, key=lambda p: p.cost)
 
 
-def _priced(section: Section, right: Step, left: Step, nominal_mm: float | None) -> Pair:
-    costs = _column_costs(section, right.n_mm, left.n_mm)
-    low, high = float(section.n_mm[0]), float(section.n_mm[-1])
-    outside = costs.between(costs.outside, low, right.n_mm) + costs.between(costs.outside, left.n_mm, high)
-    inside = _inside_cost(costs, section, right.n_mm, left.n_mm)
-    blunt = sum(3.0 * max(0.0, t.rise_mm / (2.6 * section.blur_mm + 0.8) - 1.0) for t in (right, left))
+def _misfit(section: Section, right: Step, left: Step, nominal_mm: float | None) -> float:
+    """Price of steps that are not sharp or hardly there, and of a width far from the plan's."""
+    blunt = sum(6.0 * max(0.0, t.rise_mm / (2.6 * section.blur_mm + 0.8) - 1.0) for t in (right, left))
+    weak = sum(3.0 * max(0.0, 1.0 - abs(t.height) / 0.4) for t in (right, left))
     off = 0.0 if nominal_mm is None else 0.5 * min(((left.n_mm - right.n_mm - nominal_mm) / 4.0) ** 2, 25.0)
-    return Pair(left, right, outside + inside + blunt + off)
+    return blunt + weak + off
 
 
-def _inside_cost(costs: _Costs, section: Section, right: float, left: float) -> float:
-    """Cheapest split of the inside into walls in sight and the rest."""
-    best_left = _wall_saving(costs, left, -1.0, section.wall_mm[0])
-    best_right = _wall_saving(costs, right, 1.0, section.wall_mm[1])
-    return costs.between(costs.inside, right, left) + best_left + best_right
+def _cost(section: Section, right: Step, left: Step, beyond_right: _Prices, beyond_left: _Prices) -> float:
+    """Price of the whole cross-section; what lies within the blur of the arrises is neither inside nor outside."""
+    n, skip = section.n_mm, 0.5 + 1.5 * section.blur_mm
+    outer_right, inner_right = np.searchsorted(n, (right.n_mm - skip, right.n_mm + skip))
+    inner_left, outer_left = np.searchsorted(n, (left.n_mm - skip, left.n_mm + skip))
+    middle = int(np.searchsorted(n, (left.n_mm + right.n_mm) / 2))
+    outside = beyond_right.outside[outer_right] + beyond_left.outside[-1] - beyond_left.outside[outer_left]
+    inside = beyond_right.inside[middle] - beyond_right.inside[inner_right]
+    inside += beyond_left.inside[inner_left] - beyond_left.inside[middle]
+    widest = left.n_mm - right.n_mm
+    saved = _wall_saving(n, beyond_left, left.n_mm - skip, -1.0, min(section.wall_mm[0], widest))
+    saved += _wall_saving(n, beyond_right, right.n_mm + skip, 1.0, min(section.wall_mm[1], widest))
+    return float(outside + inside + saved)
 
 
-def _wall_saving(costs: _Costs, arris: float, inward: float, wall: float) -> float:
-    """Most that can be saved by taking columns next to an arris for its wall; a fixed price is asked for it."""
+def _wall_saving(n: Array, prices: _Prices, arris: float, inward: float, wall: float) -> float:
+    """What is saved by taking columns next to an arris for its wall; a fixed price is asked for it."""
     if wall <= 0.5:
         return 0.0
-    savings = [0.0]
-    for reach in np.linspace(wall / 8, wall, 8):
-        low, high = sorted((arris, arris + inward * reach))
-        savings.append(1.5 + costs.between(costs.wall, low, high) - costs.between(costs.inside, low, high))
-    return min(savings)
+    ends = np.searchsorted(n, np.stack([np.full(8, arris), arris + inward * np.linspace(wall / 8, wall, 8)]))
+    low, high = np.sort(ends, axis=0)
+    extra = (prices.wall[high] - prices.wall[low]) - (prices.inside[high] - prices.inside[low])
+    return min(0.0, 1.5 + float(extra.min()))
 
 
-def _column_costs(section: Section, right: float, left: float) -> _Costs:
-    """Price every column as inside, as wall and as outside, with pavement as it looks beyond this pair."""
-    n, cell = section.n_mm, section.n_mm[1] - section.n_mm[0]
-    middle = (left + right) / 2
-    looks = [_pavement(section, n < right - 4.0), _pavement(section, n > left + 4.0)]
-    own = np.where(n < middle, 0, 1)
-    prices = [_prices(section, look) for look in looks if look is not None]
-    if not prices:
-        zero = np.zeros(len(n) + 1)
-        return _Costs(n, zero, zero, _running(np.full(len(n), 9.0), cell))
-    if len(prices) == 1:
-        prices = prices * 2
-    inside, wall, outside = (np.where(own == 0, prices[0][k], prices[1][k]) for k in range(3))
-    # Pavement may also look as it does on the other side (slurry, shadow, damp on one side only), at a small price.
-    other = np.where(own == 0, prices[1][2], prices[0][2]) + 0.1
-    return _Costs(
-        n, _running(inside, cell), _running(wall, cell), _running(np.minimum(outside, other), cell)
-    )  # fmt: skip
+def _priced_look(section: Section, where: NDArray[np.bool_]) -> _Prices | None:
+    look = _pavement(section, where)
+    return None if look is None else _prices(section, look)
+
+
+def _without_overlay(right: _Prices | None, left: _Prices | None) -> tuple[_Prices, _Prices] | None:
+    """Looks of both sides; one that is much brighter and smoother than the other (tape all over) is replaced by it.
+
+    A side without a look takes the other's; none at all gives None.
+    """
+    if right is None or left is None:
+        only = right or left
+        return None if only is None else (only, only)
+    dark, bright = sorted((right, left), key=lambda prices: prices.look.tone)
+    if bright.look.tone > dark.look.tone + 0.8 and bright.look.texture < dark.look.texture - 0.15:
+        return dark, dark
+    return right, left
 
 
 @dataclass(frozen=True, eq=False)
@@ -263,27 +249,33 @@ class _Look:
 
 
 def _pavement(section: Section, where: NDArray[np.bool_]) -> _Look | None:
-    """Median look of the rougher half of the columns: overlays are smooth."""
+    """Median look of the rougher columns: overlays are smooth."""
     where = where & np.isfinite(section.tone)
     if int(where.sum()) < 8:
         return None
-    rough = where & (section.texture >= np.median(section.texture[where]) - 0.05)
+    rough = where & (section.texture >= np.quantile(section.texture[where], 0.6))
     colour = np.median(section.colour[rough], axis=0)
     return _Look(float(np.median(section.tone[rough])), float(np.median(section.texture[rough])), colour)
 
 
-def _prices(section: Section, look: _Look) -> tuple[Array, Array, Array]:
-    """Price per mm of each column as inside, wall, and outside (pavement or overlay)."""
+def _prices(section: Section, look: _Look) -> _Prices:
+    """Price per mm of each column as inside, wall, and outside (pavement or overlay), summed up."""
     tone = np.nan_to_num(section.tone - look.tone)
     smoother = look.texture - section.texture
     tint = np.linalg.norm(section.colour - look.colour, axis=1)
     pavement = np.minimum(0.5 * ((tone / 0.3) ** 2 + (smoother / 0.5) ** 2 + (tint / 0.25) ** 2), 3.0)
     overlay = 0.35 + 2.5 * _ramp(np.maximum((0.8 - tone) / 0.5, 0.0) * np.maximum((0.35 - tint) / 0.2, 0.0))
     dark, smooth = _ramp((-tone - 0.15) / 0.5), _ramp((smoother - 0.2) / 0.6)
-    inside = 0.15 + 2.5 * (1.0 - np.maximum(dark, smooth)) + 2.0 * _ramp((tone - 0.5) / 0.5)
-    inside = inside + 2.0 * _ramp((tint - 0.3) / 0.3)
-    wall = 0.15 + 2.0 * _ramp((tint - 0.3) / 0.3) + 1.5 * (1.0 - np.maximum(_ramp(np.abs(tone) / 0.3), smooth))
-    return inside, wall, np.minimum(pavement, overlay)
+    tinted = 2.0 * _ramp((tint - 0.3) / 0.3)
+    inside = 0.15 + 2.5 * (1.0 - np.maximum(dark, smooth)) + 2.0 * _ramp((tone - 0.5) / 0.5) + tinted
+    wall = 0.15 + 1.5 * (1.0 - np.maximum(_ramp(np.abs(tone) / 0.3), smooth)) + tinted
+    cell = section.n_mm[1] - section.n_mm[0]
+    sums = [_running(cost, cell) for cost in (inside, wall, np.minimum(pavement, overlay))]
+    return _Prices(look, sums[0], sums[1], sums[2])
+
+
+def _running(cost: Array, cell: float) -> Array:
+    return np.concatenate([[0.0], np.cumsum(cost) * cell])
 
 
 def _ramp(x: Array) -> Array:

@@ -16,26 +16,21 @@ from verifier.photo import Photo
 from verifier.plane import GroundPlane
 from verifier.slot_edges import EdgeTrace, trace_edge
 from verifier.slot_path import SawPath, find_saw_path
-from verifier.slot_ribbon import Ribbon, cross_scale, follow
+from verifier.slot_ribbon import cross_scale, follow
 from verifier.slot_search import Band, find_bands, map_pavement
-from verifier.slot_side import (
-    DEEPEST_MM,
-    Arris,
-    SideView,
-    choose_arris,
-    find_steps,
-    pavement_beside,
-    view_side,
-    wall_in_sight_mm,
-)
+from verifier.slot_section import Pair, best_pairs, cut_section, find_steps
 
 Array = NDArray[np.float64]
 
-TYPICAL_BLUR_PX = 0.8
 STEP_MM = 1.0
 """Distance of stations."""
 NARROWEST_MM, WIDEST_MM = 20.0, 160.0
 _LEAST_SEEN = 0.6
+MOST_CROOKED_MM = 3.0
+CLEAR_SLOT_COST = 6.0
+"""One band must be explained as a slot by this much better than any other band."""
+CLEAR_COST = 2.0
+"""A pair of arrises must explain the cross-section by this much better than any other."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +39,6 @@ class Edge:
 
     trace: EdgeTrace
     path: SawPath
-    arris: Arris
 
     def path_mm(self, s_mm: Array) -> Array:
         """Offset of the saw's path from the axis, left positive."""
@@ -61,6 +55,8 @@ class TracedSlot:
     right: Edge
     pixels_per_mm: float
     """Across the slot, median over its visible length."""
+    cost: float
+    """What it takes to explain the cross-section by these arrises; see ``verifier.slot_section``."""
     marked: bool
 
     @property
@@ -86,7 +82,8 @@ def trace_slot(
             reasons.append(traced)
         elif not any(_same(traced, other) for other in slots):
             slots.append(traced)
-    if len(slots) > 1:
+    slots.sort(key=lambda slot: slot.cost)
+    if len(slots) > 1 and slots[1].cost < slots[0].cost + CLEAR_SLOT_COST:
         return _AMBIGUOUS
     if slots:
         return slots[0]
@@ -137,32 +134,31 @@ def _trace_band(
     ribbon = follow(photo.grey, plane, band.axis, band.width_mm, outlines_mm)
     if ribbon is None:
         return _NOT_FOUND
-    scale = cross_scale(plane, ribbon.axis, ribbon.s_mm)
-    blur = TYPICAL_BLUR_PX / float(np.median(scale))
-    cell = max(0.2, 0.6 / float(scale.max()))
-    views = [view_side(photo.grey, plane, ribbon, side, outlines_mm, cell) for side in (1, -1)]
-    arrises = _arrises(plane, ribbon, views, blur)
-    if arrises is None:
+    section = cut_section(photo.colour, photo.grey, plane, ribbon, outlines_mm)
+    pairs = best_pairs(section, find_steps(section), nominal)
+    if not pairs:
         return _NOT_FOUND
-    if any(a.rivals for a in arrises) and not marked:
+    if _rivals(pairs, section.blur_mm) and not marked:
         return _EDGE_AMBIGUOUS
+    scale = cross_scale(plane, ribbon.axis, ribbon.s_mm)
     fine = max(0.1, 0.5 / float(scale.max()))
     traces = [
-        trace_edge(photo.grey, plane, ribbon.axis, view, arris, outlines_mm, fine, STEP_MM)
-        for view, arris in zip(views, arrises, strict=True)
+        trace_edge(photo.grey, plane, ribbon, arris, side, outlines_mm, fine, STEP_MM)
+        for arris, side in ((pairs[0].left, 1), (pairs[0].right, -1))
     ]
     ends = _ends(traces)
     traces = [t.between(*ends) for t in traces]
     if any(np.isfinite(t.outward_mm).sum() < max(_LEAST_SEEN * len(t.s_mm), 60.0) for t in traces):
         return _NOT_FOUND
-    edges = [Edge(t, find_saw_path(t.s_mm, t.outward_mm), a) for t, a in zip(traces, arrises, strict=True)]
-    slot = TracedSlot(ribbon.axis, edges[0], edges[1], float(np.median(scale)), marked)
+    edges = [Edge(t, find_saw_path(t.s_mm, t.outward_mm)) for t in traces]
+    slot = TracedSlot(ribbon.axis, edges[0], edges[1], float(np.median(scale)), pairs[0].cost, marked)
     return _refusal(slot) or slot
 
 
 def _ends(traces: Sequence[EdgeTrace]) -> tuple[float, float]:
-    """First and last station at which both edges show at least 40 % of their usual step."""
-    strong = np.logical_and.reduce([t.strength > 0.4 for t in traces])
+    """First and last station at which both edges show, together at least half of their usual steps."""
+    weaker, stronger = np.sort(np.stack([np.minimum(np.abs(t.strength), 1.2) for t in traces]), axis=0)
+    strong = (weaker > 0.15) & (weaker + stronger > 1.0)
     held = np.flatnonzero(uniform_filter1d(strong.astype(np.float64), 21) > 0.7)
     s = traces[0].s_mm
     if len(held) == 0:
@@ -179,21 +175,30 @@ _EDGE_AMBIGUOUS = Problem(
 )
 
 
-def _arrises(plane: GroundPlane, ribbon: Ribbon, views: Sequence[SideView], blur: float) -> list[Arris] | None:
-    references = [pavement_beside(v) for v in views]
-    found = []
-    for view in views:
-        wall = wall_in_sight_mm(plane, ribbon.axis, float(np.median(view.base_mm)), view.side, DEEPEST_MM)
-        arris = choose_arris(find_steps(view, blur), view, wall, references, blur)
-        if arris is None:
-            return None
-        found.append(arris)
-    return found
+def _rivals(pairs: Sequence[Pair], blur_mm: float) -> list[Pair]:
+    """Other pairs that explain the cross-section nearly as well and would give another width."""
+    best = pairs[0]
+    apart = 0.6 + 1.5 * blur_mm
+    return [
+        p for p in pairs[1:]
+        if p.cost < best.cost + CLEAR_COST
+        and max(abs(p.left.n_mm - best.left.n_mm), abs(p.right.n_mm - best.right.n_mm)) > apart
+    ]  # fmt: skip
+
+
+def _crookedness(slot: TracedSlot) -> float:
+    """Largest sag of the slot's middle over 300 mm: cracks and sealed joints wind, a saw does not."""
+    s = np.arange(slot.left.path.s_mm[0], slot.left.path.s_mm[-1], 10.0)
+    middle = (slot.left.path_mm(s) + slot.right.path_mm(s)) / 2
+    reach = min(15, (len(s) - 1) // 2)
+    if reach < 3:
+        return 0.0
+    return float(np.max(np.abs(middle[reach:-reach] - (middle[: -2 * reach] + middle[2 * reach :]) / 2)))
 
 
 def _refusal(slot: TracedSlot) -> Problem | None:
     """Reasons why what was traced is not a slot that can be measured."""
-    if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM:
+    if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM or _crookedness(slot) > MOST_CROOKED_MM:
         return _NOT_FOUND
     for edge in (slot.left, slot.right):
         blur_px = edge.trace.blur_mm * slot.pixels_per_mm

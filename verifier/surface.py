@@ -58,7 +58,7 @@ def measure_surface(
     # 2. Those with two straight edges; the first with grout outside at least one of them is the sensor.
     picture = Picture(photo.colour, plane)
     problem = NOT_FOUND
-    for top in islice(tops(picture, outlines_mm, hypotheses), MAX_TRIES):
+    for top in islice(tops(picture, outlines_mm, hypotheses, sensor_width_mm), MAX_TRIES):
         # 3. The grout's outer boundary on both sides.
         views = (side_view(picture, outlines_mm, top, 1), side_view(picture, outlines_mm, top, -1))
         boundaries = trace_sides(views)

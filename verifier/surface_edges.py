@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -18,7 +19,7 @@ from verifier.plane import Array
 from verifier.surface_search import BAR_MARGIN_MM, BandHypothesis, bar_mask, oriented
 from verifier.surface_strip import Picture, Samples
 
-ACROSS_MM = 8.0
+ACROSS_MM = 11.0
 """Half width of the strip in which an edge is looked for, about where the votes put it."""
 STEP_MM = 0.2
 BLOCK_MM = 8.0
@@ -26,6 +27,9 @@ SLOPE = 0.02
 """Largest slope of the edge against the voted axis."""
 CHAMFER_MM = 1.6
 """Changes of light nearer to each other than this belong to one edge."""
+LINES = 3
+"""Lines looked at on each side of a hypothesis: the edge itself, the slot's edge outside it, a streak inside it."""
+_APART = int(2.0 / STEP_MM)
 OUTERMOST_SHARE = 0.35
 """How strong a change must be, against the strongest near it, to be the outermost one."""
 
@@ -76,14 +80,25 @@ class SensorTop:
 
 STATION_MM = 1.0
 MIN_LENGTH_MM = 100.0
+NOMINAL_SLACK_MM = 4.0
+"""How far the measured width may be off the nominal one: more is another thing, not a sensor out of tolerance."""
+
+
 def tops(
-    picture: Picture, outlines_mm: Sequence[Array], hypotheses: Sequence[BandHypothesis]
+    picture: Picture, outlines_mm: Sequence[Array], hypotheses: Sequence[BandHypothesis], nominal_mm: float | None = None
 ) -> Iterator[SensorTop]:
-    """Those hypotheses, in their order, that have two straight and parallel edges."""
+    """Pairs of straight and parallel edges on the hypotheses, in their order, no pair twice."""
+    given: list[SensorTop] = []
     for hypothesis in hypotheses:
-        top = _trace_top(picture, outlines_mm, hypothesis)
-        if top is not None and _is_sound(top):
-            yield top
+        for top in _tops_on(picture, outlines_mm, hypothesis, nominal_mm):
+            if _is_sound(top) and not any(_is_same(top, other) for other in given):
+                given.append(top)
+                yield top
+
+
+def _is_same(top: SensorTop, other: SensorTop) -> bool:
+    offset = float(abs(other.axis.from_plane(top.axis.origin_mm[None, :])[0, 1]))
+    return offset < 1.0 and abs(top.width_mm - other.width_mm) < 1.0
 
 
 def measured_stations(picture: Picture, axis: Axis, half_width_mm: float, outlines_mm: Sequence[Array]) -> Array:
@@ -117,21 +132,28 @@ def bars_in_strip(
     return bar_mask([c[:, ::-1] for c in cells], (len(s_mm), len(n_mm)), margin)
 
 
-def _trace_top(picture: Picture, outlines_mm: Sequence[Array], hypothesis: BandHypothesis) -> SensorTop | None:
-    """Both edges of one hypothesis, with the axis then put in their middle."""
-    half = hypothesis.width_mm / 2
+def _tops_on(
+    picture: Picture, outlines_mm: Sequence[Array], hypothesis: BandHypothesis, nominal_mm: float | None
+) -> Iterator[SensorTop]:
+    """All pairs of edges that one hypothesis allows, the most coherent first."""
+    half = (hypothesis.width_mm + (nominal_mm or hypothesis.width_mm)) / 4
     s = measured_stations(picture, hypothesis.axis, half + 4.0, outlines_mm)
     if len(s) * STATION_MM < MIN_LENGTH_MM:
-        return None
-    edges = []
+        return
+    sides = []
     for side in (1, -1):
         near = np.array([side * half - 4.0, side * half, side * half + 4.0])
         free = ~bars_in_strip(outlines_mm, hypothesis.axis, s, near, 4.0).any(axis=1)
-        edges.append(trace_edge(picture, hypothesis.axis, s, side * half, side, free))
-    left, right = edges
-    if left is None or right is None:
-        return None
-    return _centred(picture, hypothesis.axis, outlines_mm, left, right)
+        sides.append(_EdgeStrip.look(picture, hypothesis.axis, s, side * half, side, free))
+    if sides[0] is None or sides[1] is None:
+        return
+    pairs = [(a.score + b.score, a, b) for a in sides[0].lines() for b in sides[1].lines() if abs(a.slope + b.slope) < 0.008]
+    for _, a, b in sorted(pairs, key=lambda pair: -pair[0]):
+        width = 2 * half + sides[0].outward_mm(a) + sides[1].outward_mm(b)
+        if nominal_mm is None or abs(width - nominal_mm) < NOMINAL_SLACK_MM:
+            left, right = sides[0].fit(a), sides[1].fit(b)
+            if left is not None and right is not None:
+                yield _centred(picture, hypothesis.axis, outlines_mm, left, right)
 
 
 def _centred(
@@ -140,12 +162,15 @@ def _centred(
     """The same edges in the frame of the line half way between them."""
     offset, slope = (left.offset_mm + right.offset_mm) / 2, (left.slope + right.slope) / 2
     middle = axis.to_plane(np.array([left.s_mid_mm]), np.array([offset]))[0]
-    centred = oriented(middle, axis.direction + slope * axis.normal)
+    direction = axis.direction + slope * axis.normal
     edges = [
-        replace(edge, offset_mm=edge.at(np.array(left.s_mid_mm)) - offset, slope=edge.slope - slope, s_mid_mm=0.0)
+        replace(edge, offset_mm=float(edge.at(np.array(left.s_mid_mm))) - offset, slope=edge.slope - slope, s_mid_mm=0.0)
         for edge in (left, right)
     ]
-    s = measured_stations(picture, centred, (left.offset_mm - right.offset_mm) / 2 + 4.0, outlines_mm)
+    if direction[0] < 0:  # turned past the bar's y: the other side is left now
+        edges = [replace(edge, offset_mm=-edge.offset_mm) for edge in edges[::-1]]
+    centred = oriented(middle, direction)
+    s = measured_stations(picture, centred, edges[0].offset_mm + 4.0, outlines_mm)
     return SensorTop(centred, s, *edges)
 
 
@@ -156,23 +181,59 @@ def _is_sound(top: SensorTop) -> bool:
     return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
 
 
-def trace_edge(
-    picture: Picture, axis: Axis, s_mm: Array, guess_mm: float, outward: int, usable: Array
-) -> StraightEdge | None:
-    """The straight edge near offset ``guess_mm`` of ``axis``; ``outward`` is +1 where the sensor lies below it.
+class _CoherentLine(NamedTuple):
+    """A line along which light changes alike from block to block."""
 
-    ``usable`` (S,) tells which stations may be used. None where no coherent edge is there.
-    """
-    n = np.arange(-ACROSS_MM, ACROSS_MM + STEP_MM / 2, STEP_MM)
-    light = picture.linear(picture.grid(axis, s_mm, guess_mm + outward * n))
-    centres, profiles = _blocks(light, s_mm, usable)
-    if len(centres) < 6:
-        return None
-    change = _change(profiles)
-    mid = float(centres.mean())
-    slope, place = _coherent_line(change, centres - mid)
-    place = _outermost(_along(change, centres - mid, slope), place)
-    return _fit(change, centres, mid, slope, place, guess_mm, outward)
+    score: float
+    place: int
+    """Index across, at the middle of the stations."""
+    slope: float
+    """Outward, per mm along."""
+
+
+@dataclass(frozen=True, eq=False)
+class _EdgeStrip:
+    """The change of light about the place where an edge is expected, seen outward."""
+
+    change: Array
+    """Shape (B, N, 3): blocks along, ``STEP_MM`` across, outward."""
+    centres_mm: Array
+    """Stations of the blocks, shape (B,)."""
+    mid_mm: float
+    guess_mm: float
+    """Offset of the middle across from the axis."""
+    outward: int
+    """+1 where the sensor lies below the edge."""
+
+    @classmethod
+    def look(
+        cls, picture: Picture, axis: Axis, s_mm: Array, guess_mm: float, outward: int, usable: NDArray[np.bool_]
+    ) -> _EdgeStrip | None:
+        """Look about offset ``guess_mm`` of ``axis`` at the usable stations (S,); None where too few are."""
+        n = np.arange(-ACROSS_MM, ACROSS_MM + STEP_MM / 2, STEP_MM)
+        light = picture.linear(picture.grid(axis, s_mm, guess_mm + outward * n))
+        centres, profiles = _blocks(light, s_mm, usable)
+        if len(centres) < 6:
+            return None
+        return cls(_change(profiles), centres, float(centres.mean()), guess_mm, outward)
+
+    def outward_mm(self, line: _CoherentLine) -> float:
+        """How far outside the guess a line lies."""
+        return line.place * STEP_MM - ACROSS_MM
+
+    def lines(self) -> list[_CoherentLine]:
+        """The most coherent lines, best first, each moved to the change near it that is the top's edge."""
+        found = _coherent_lines(self.change, self.centres_mm - self.mid_mm)
+        moved = [
+            line._replace(place=_settled(_along(self.change, self.centres_mm - self.mid_mm, line.slope), line.place))
+            for line in found
+        ]
+        inner = [line for line in moved if _APART < line.place < self.change.shape[1] - _APART]
+        return [line for i, line in enumerate(inner) if all(abs(line.place - m.place) > 2 for m in inner[:i])]
+
+    def fit(self, line: _CoherentLine) -> StraightEdge | None:
+        """The straight edge on a coherent line."""
+        return _fit(self.change, self.centres_mm, self.mid_mm, line, self.guess_mm, self.outward)
 
 
 def _blocks(light: Samples, s_mm: Array, usable: Array) -> tuple[Array, Array]:
@@ -205,8 +266,8 @@ def _along(change: Array, s_mm: Array, slope: float) -> Array:
     return np.take_along_axis(change, index[..., None], axis=1)
 
 
-def _coherent_line(change: Array, s_mm: Array) -> tuple[float, int]:
-    """Slope and place (index across) of the line along which the change is most alike from block to block.
+def _coherent_lines(change: Array, s_mm: Array) -> list[_CoherentLine]:
+    """The lines along which the change is most alike from block to block, best first.
 
     Each block's change counts up to about its typical size, so that a few strong ones elsewhere do not outvote many.
     """
@@ -216,8 +277,15 @@ def _coherent_line(change: Array, s_mm: Array) -> tuple[float, int]:
     reach = float(np.abs(s_mm).max()) + 1e-9
     slopes = np.arange(-SLOPE, SLOPE + 1e-9, STEP_MM / reach)
     scores = np.stack([(_along(bounded, s_mm, slope).mean(axis=0) ** 2).sum(axis=1) for slope in slopes])
-    best = np.unravel_index(np.argmax(scores), scores.shape)
-    return float(slopes[best[0]]), int(best[1])
+    found: list[_CoherentLine] = []
+    for _ in range(LINES):
+        row, place = np.unravel_index(np.argmax(scores), scores.shape)
+        score = float(scores[row, place])
+        if found and score < 0.2 * found[0].score:
+            break
+        found.append(_CoherentLine(score, int(place), float(slopes[row])))
+        scores[:, max(int(place) - _APART, 0) : int(place) + _APART + 1] = 0.0
+    return found
 
 
 def _pooled(blocks: Array) -> Array:
@@ -225,23 +293,35 @@ def _pooled(blocks: Array) -> Array:
     return blocks if len(blocks) < 40 else blocks[: len(blocks) // 2 * 2].reshape(-1, 2, *blocks.shape[1:]).mean(axis=1)
 
 
-def _outermost(level: Array, place: int) -> int:
-    """Index of the outermost change that belongs to the edge at index ``place``."""
-    size = np.sqrt((np.median(level, axis=0) ** 2).sum(axis=1))
+def _settled(level: Array, place: int) -> int:
+    """Index of the change that is the top's edge, among those close to the one at index ``place``.
+
+    Several parallel changes close together are a bright line (a glinting chamfer: part of the top, so the edge is its
+    outer side), a dark line (a joint, or the shadow of a proud top: not part of it, so the edge is its inner side), or
+    a stair (a chamfer in between: the edge is the last step).
+    """
+    middle = np.median(level, axis=0)
+    size, rise = np.sqrt((middle**2).sum(axis=1)), middle.sum(axis=1)
     reach = int(CHAMFER_MM / STEP_MM)
-    for i in range(min(place + reach, len(size) - 2), place, -1):
-        if size[i] >= size[i - 1] and size[i] >= size[i + 1] and size[i] > OUTERMOST_SHARE * size[place]:
-            return i
-    return place
+    crests = [
+        i
+        for i in range(max(place - reach, 1), min(place + reach + 1, len(size) - 1))
+        if size[i] >= size[i - 1] and size[i] >= size[i + 1] and size[i] > OUTERMOST_SHARE * size[place]
+    ]
+    inner_fall = [i for i in crests if i < place and rise[i] < 0]
+    if rise[place] > 0 and inner_fall:
+        return inner_fall[-1]
+    further = [i for i in crests if i > place and (rise[i] < 0 or rise[place] > 0)]
+    return further[-1] if further else place
 
 
 def _fit(
-    change: Array, centres: Array, mid: float, slope: float, place: int, guess_mm: float, outward: int
+    change: Array, centres: Array, mid: float, coherent: _CoherentLine, guess_mm: float, outward: int
 ) -> StraightEdge | None:
     """Locate the edge in every block near the coherent line and fit a robust straight line through the places."""
-    pattern = np.median(_along(change, centres - mid, slope)[:, place], axis=0)
+    pattern = np.median(_along(change, centres - mid, coherent.slope)[:, coherent.place], axis=0)
     signed = change @ (pattern / (np.linalg.norm(pattern) + 1e-12))
-    line = _Line(np.array([float(place), slope / STEP_MM]), np.zeros((2, 2)), 0.0, 0.0)
+    line = _Line(np.array([float(coherent.place), coherent.slope / STEP_MM]), np.zeros((2, 2)), 0.0, 0.0)
     for reach_mm in (1.0, 0.7, 0.5):
         where, height = _peaks_near(signed, line.value[0] + line.value[1] * (centres - mid), reach_mm)
         fitted = _robust_line(centres - mid, where, height)

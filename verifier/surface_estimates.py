@@ -173,10 +173,13 @@ def _pixel_mm(plane: GroundPlane, top: SensorTop) -> float:
 
 
 def _edge_u(plane: GroundPlane, top: SensorTop) -> float:
-    """Standard uncertainty of where an edge of the top is, given its blur and its chamfer [mm]."""
-    pixel = _pixel_mm(plane, top)
+    """Standard uncertainty of where an edge of the top is in its blur and chamfer [mm].
+
+    A phone's tone curve shifts a blurred edge towards its dark side, or its bright one, by an unknown share of the
+    blur, alike on both edges of the same top.
+    """
     spread = (top.left.width_mm + top.right.width_mm) / 2
-    return float(np.hypot(0.3 * pixel, 0.25 * spread))
+    return float(0.25 * np.hypot(_pixel_mm(plane, top), spread))
 
 
 def _sensor_width(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
@@ -184,7 +187,7 @@ def _sensor_width(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
     budget = (
         *plane.budget(row),
         BudgetLine("scatter along the sensor's edges", float(scatter)),
-        BudgetLine("location of the sensor's edges in their blur and chamfer", _edge_u(plane, top) * np.sqrt(2.0)),
+        BudgetLine("location of the sensor's edges in their blur and chamfer", 2.0 * _edge_u(plane, top)),
         BudgetLine("height of the sensor's top over the pavement", top.width_mm * HEIGHT_MM * _height_scale(plane)),
     )
     return Estimate(Quantity.SENSOR_WIDTH, top.width_mm, budget)
@@ -211,7 +214,7 @@ def _bands(plane: GroundPlane, top: SensorTop, side: GroutSide, mean_row: Array,
     bias, u_max = _excess_of_maximum(side)
     for quantity, value, row, u_noise, stations in (
         (_BANDS[side.side][0], side.mean_mm, mean_row, u * np.sqrt(NOISE_LENGTH_MM / length), np.flatnonzero(clear)),
-        (_BANDS[side.side][1], float(side.moving_mm[side.widest]) - bias, widest_row, u_max, np.array([side.widest])),
+        (_BANDS[side.side][1], float(side.moving_mm[side.widest]), widest_row, u_max, np.array([side.widest])),
     ):
         budget = (
             *plane.budget(row),

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verifier.plane import Array
-from verifier.surface_edges import SensorTop
+from verifier.surface_edges import STATION_MM, SensorTop
 from verifier.surface_materials import Patch, discriminant, patch
 from verifier.surface_strip import Picture, Samples
 
@@ -32,6 +32,12 @@ FIRST_GROUT_MM = 3.0
 """Grout is taken for granted so far from the sensor's edge at first, where no gap is known."""
 FIRST_PAVEMENT_MM = 50.0
 """Pavement is taken for granted from here on at first."""
+SHARP_REACH_MM = 1.6
+SHARP_GAIN = 8.0
+REACH_MM = 12.0
+"""How far from the best path other paths count in its uncertainty."""
+BLOCK_MM = 16.0
+"""Size of a patch of pavement with a few of its largest stones."""
 ROUNDS = 2
 MIN_SEPARATION = 0.9
 """Least probability that a cell of grout looks more like grout than a cell of pavement does."""
@@ -89,11 +95,23 @@ def trace_grout(views: tuple[Patch, Patch], sure_mm: float = FIRST_GROUT_MM) -> 
             return [None, None]
         path, marginal = _best_path(np.stack([_cost(e) for e in evidence if e is not None], axis=1))
         partings = [_Parting(np.maximum(p - 1.0, sure_mm), p + 4.0) for p in path.T]
+    sharp = _sharpened(path, evidence)
     return [
-        _boundary(view, path[:, i], marginal[:, i], e.separation)
+        _boundary(view, path[:, i], sharp[:, i], marginal[:, i], e.separation)
         for i, (view, e) in enumerate(zip(views, evidence, strict=True))
         if e is not None
     ]
+
+
+def _sharpened(path: Array, evidence: list[_Evidence | None]) -> Array:
+    """The boundaries (S, K) followed closely: within ``SHARP_REACH_MM`` of the paths each cell counts for itself.
+
+    That its neighbours are alike makes a cell poor evidence of which material lies there, but not of where one ends.
+    """
+    cost = np.stack([_cost(e, SHARP_GAIN) for e in evidence if e is not None], axis=1)
+    d = np.arange(cost.shape[2]) * CELL_MM
+    cost[np.abs(d - path[..., None]) > SHARP_REACH_MM] = 1e4
+    return _best_path(cost)[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,21 +154,22 @@ def _evidence(view: Patch, own: _Samples, other: _Samples) -> _Evidence | None:
 
 
 def _independent_share(ratio: Samples, pavement: NDArray[np.bool_]) -> float:
-    """Share of the cells that count as independent, from the variance of means over 8 x 8 cells of pavement."""
-    block = 8
-    value = np.where(pavement, ratio, np.float32(0.0))
-    means, weight = cv2.blur(value, (block, block)), cv2.blur(pavement.astype(np.float32), (block, block))
-    whole = (weight > 0.99)[::block, ::block]
-    if whole.sum() < 10:
-        return 0.05
+    """Share of the cells that count as independent, from the variance of means over ``BLOCK_MM`` squares of pavement."""
+    rows, columns = round(BLOCK_MM / STATION_MM), round(BLOCK_MM / CELL_MM)
+    weight = pavement.astype(np.float32)
+    means = cv2.blur(ratio * weight, (columns, rows), borderType=cv2.BORDER_CONSTANT)
+    filled = cv2.blur(weight, (columns, rows), borderType=cv2.BORDER_CONSTANT)
+    whole = filled > 0.9
+    if whole.sum() < 4 * rows * columns:
+        return 0.01
     single = float(ratio[pavement].var()) + 1e-9
-    return float(np.clip(single / (block**2 * means[::block, ::block][whole].var() + 1e-9), 0.01, 1.0))
+    return float(np.clip(single / (rows * columns * (means[whole] / filled[whole]).var() + 1e-9), 0.003, 1.0))
 
 
-def _cost(evidence: _Evidence) -> Samples:
-    """Cost (S, D + 1) of a boundary in front of each cell: evidence given up on both sides of it."""
+def _cost(evidence: _Evidence, gain: float = 1.0) -> Samples:
+    """Cost (S, D + 1) of a boundary in front of each cell: evidence, times ``gain``, given up on both sides of it."""
     reach = int(WIDEST_MM / CELL_MM)
-    inside = np.cumsum(evidence.ratio[:, :reach], axis=1, dtype=np.float32)
+    inside = np.cumsum(evidence.ratio[:, :reach] * np.float32(gain), axis=1, dtype=np.float32)
     return np.asarray(-np.pad(inside, ((0, 0), (1, 0))))
 
 
@@ -166,14 +185,14 @@ def _best_path(cost: Samples) -> tuple[Array, Array]:
     return np.argmin(marginal, axis=2) * CELL_MM, marginal - marginal.min(axis=2, keepdims=True)
 
 
-def _boundary(view: Patch, path: Array, marginal: Array, separation: float) -> GroutBoundary:
+def _boundary(view: Patch, path: Array, sharp: Array, marginal: Array, separation: float) -> GroutBoundary:
+    """The sharpened path, moved to the middle of the transition, with the spread of its likely alternatives."""
     d = np.arange(marginal.shape[1]) * CELL_MM
-    weight = np.exp(-np.minimum(marginal, 50.0)) * (np.abs(d - path[:, None]) < 4.0)
+    weight = np.exp(-np.minimum(marginal, 50.0)) * (np.abs(d - path[:, None]) < REACH_MM)
     weight /= weight.sum(axis=1, keepdims=True)
-    mean = weight @ d
-    sd = np.sqrt(np.maximum((weight * (d - mean[:, None]) ** 2).sum(axis=1), 0.0))
-    bias = _half_level(view, mean)
-    return GroutBoundary(mean + bias, sd, _is_clear(view, mean), separation, bias)
+    sd = np.sqrt(np.maximum((weight * (d - path[:, None]) ** 2).sum(axis=1), 0.0))
+    bias = _half_level(view, sharp)
+    return GroutBoundary(sharp + bias, sd, _is_clear(view, sharp), separation, bias)
 
 
 def _is_clear(view: Patch, path: Array) -> NDArray[np.bool_]:

@@ -22,6 +22,8 @@ from verifier.surface_edges import STATION_MM, bars_in_strip
 from verifier.surface_search import opponent
 from verifier.surface_strip import Picture, Samples, log_light
 
+BAR_MARGIN_MM = 3.0
+"""Left out around a bar: its side, seen aslant, and its thin shadow."""
 TEXTURE_MM = 6.0
 """Length along the strip over which variation is summed up."""
 
@@ -52,7 +54,7 @@ def patch(picture: Picture, outlines_mm: Sequence[Array], axis: Axis, s_mm: Arra
     features = np.empty((len(s_mm), len(n_mm), 4), dtype=np.float32)
     features[..., :3] = _stations(np.asarray(cv2.blur(channels, (1, 3))))
     features[..., 3] = _stations(_texture(np.ascontiguousarray(channels[..., 0])))
-    usable = picture.inside(pixels[::2]) & ~bars_in_strip(outlines_mm, axis, s_mm, n_mm)
+    usable = picture.inside(pixels[::2]) & ~bars_in_strip(outlines_mm, axis, s_mm, n_mm, BAR_MARGIN_MM)
     return Patch(features, usable, _stations(cv2.exp(colour)))
 
 

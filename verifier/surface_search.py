@@ -218,7 +218,8 @@ def _subcell(votes: Samples, cell: int) -> float:
 
 def band_hypotheses(view: Rectified, nominal_mm: float | None = None, count: int = 10) -> list[BandHypothesis]:
     """The best pairs of lines at a sensor's width, best first: a pair is worth its weaker line."""
-    low, high = WIDTHS_MM if nominal_mm is None else (nominal_mm - 6.0, nominal_mm + 6.0)
+    # the votes may have merged an edge with the grout's boundary close outside it
+    low, high = WIDTHS_MM if nominal_mm is None else (nominal_mm - 6.0, nominal_mm + 24.0)
     lines = voted_lines(view)
     pairs = [
         _band(view, a, b)

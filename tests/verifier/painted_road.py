@@ -1,6 +1,7 @@
 """Small pictures of painted pavement with exactly known geometry, for the tests of lane and layout lines.
 
-Every pixel is coloured from where its line of sight meets the pavement; edges are softened over about a pixel, as optics do.
+Every pixel is coloured from where its line of sight meets the pavement; edges are softened over about
+a pixel, as optics do.
 """
 
 from __future__ import annotations
@@ -17,7 +18,13 @@ from verifier.plane import CovarianceSource, GroundPlane
 
 Array = NDArray[np.float64]
 
-WHITE, YELLOW, GREEN, PINK, BLACK = (0.8, 0.8, 0.8), (0.04, 0.5, 0.7), (0.15, 0.6, 0.2), (0.3, 0.1, 0.7), (0.01, 0.01, 0.01)
+WHITE, YELLOW, GREEN, PINK, BLACK = (
+    (0.8, 0.8, 0.8),
+    (0.04, 0.5, 0.7),
+    (0.15, 0.6, 0.2),
+    (0.3, 0.1, 0.7),
+    (0.01, 0.01, 0.01),
+)
 """Linear light, blue-green-red."""
 SIZE = (1600, 1200)
 
@@ -36,7 +43,10 @@ class Stripe:
 
 
 def camera_over(
-    target: tuple[float, float] = (0.0, -700.0), away_mm: float = 1300.0, from_deg: float = 250.0, height_mm: float = 1500.0
+    target: tuple[float, float] = (0.0, -700.0),
+    away_mm: float = 1300.0,
+    from_deg: float = 250.0,
+    height_mm: float = 1500.0,
 ) -> GroundPlane:
     """A phone held at ``height_mm``, standing ``away_mm`` from the target in direction ``from_deg``, looking at it."""
     bearing = np.radians(from_deg)
@@ -49,11 +59,17 @@ def camera_over(
     vector = cv2.Rodrigues(rotation)[0].ravel()
     lens = [np.log(1150.0), SIZE[0] / 2 - 0.5, SIZE[1] / 2 - 0.5, 0.0, 0.0]
     covariance = np.diag(np.array([1e-3, 1.0, 1.0, 1e-3, 1e-3, *[1e-4] * 3, *[0.1] * 3]) ** 2)
-    return GroundPlane(np.array([*lens, *vector, *(-rotation @ centre)]), (CovarianceSource("assumed", covariance),), SIZE)
+    return GroundPlane(
+        np.array([*lens, *vector, *(-rotation @ centre)]), (CovarianceSource("assumed", covariance),), SIZE
+    )
 
 
 def road(
-    plane: GroundPlane, stripes: Sequence[Stripe], *, ground: tuple[float, float, float] = (0.09, 0.09, 0.09), seed: int = 1
+    plane: GroundPlane,
+    stripes: Sequence[Stripe],
+    *,
+    ground: tuple[float, float, float] = (0.09, 0.09, 0.09),
+    seed: int = 1,
 ) -> Photo:
     """A photo of the stripes, painted in the order given."""
     rng = np.random.default_rng(seed)
@@ -71,7 +87,7 @@ def road(
         cover = _cover(stripe, where, px_mm) * (patches > np.quantile(patches, stripe.worn))
         light = light * (1 - cover[:, None]) + cover[:, None] * np.array(stripe.colour)
     picture = cv2.GaussianBlur(light.reshape(height, width, 3), (0, 0), 0.7)
-    picture += rng.normal(0, 0.002, picture.shape)
+    picture = picture + rng.normal(0, 0.002, picture.shape)
     code = np.where(picture <= 0.0031308, 12.92 * picture, 1.055 * np.maximum(picture, 1e-9) ** (1 / 2.4) - 0.055)
     return Photo("road", "", np.clip(np.rint(255 * code), 0, 255).astype(np.uint8), CaptureFacts())
 

@@ -49,7 +49,12 @@ def test_angle_is_counter_clockwise_from_the_lane_line_to_the_layout_axis(angle_
 
 @pytest.mark.parametrize(
     ("lane_colour", "line_colour", "ground"),
-    [(YELLOW, WHITE, (0.05, 0.05, 0.05)), (WHITE, PINK, CONCRETE), (WHITE, GREEN, (0.09, 0.09, 0.09)), (YELLOW, YELLOW, CONCRETE)],
+    [
+        (YELLOW, WHITE, (0.05, 0.05, 0.05)),
+        (WHITE, PINK, CONCRETE),
+        (WHITE, GREEN, (0.09, 0.09, 0.09)),
+        (YELLOW, YELLOW, CONCRETE),
+    ],
 )
 def test_colours(
     lane_colour: tuple[float, float, float], line_colour: tuple[float, float, float], ground: tuple[float, float, float]
@@ -65,12 +70,14 @@ def test_worn_marking_and_worn_line() -> None:
 
 def test_of_a_double_line_the_nearer_marking_counts() -> None:
     """The farther one is turned by 2 degrees, so that taking it would show."""
-    photo = road(PLANE, [Stripe((0.0, 325.0), 2.0, 120.0, YELLOW), Stripe((0.0, 60.0), 0.0, 120.0, YELLOW), layout_line()])
+    photo = road(
+        PLANE, [Stripe((0.0, 325.0), 2.0, 120.0, YELLOW), Stripe((0.0, 60.0), 0.0, 120.0, YELLOW), layout_line()]
+    )
     assert_measures(measure_layout(photo, PLANE, []), 91.2)
 
 
 def test_lane_line_is_the_edge_that_faces_the_line() -> None:
-    """A marking whose edges are not parallel (a wedge of 1 degree): the answer goes with the edge on the lane's side."""
+    """A marking whose edges are not parallel (a wedge of 1 degree): the edge on the lane's side counts."""
     wedge = Stripe((0.0, 85.0), 1.0, 150.0, WHITE)
     measured = measure_layout(road(PLANE, [wedge, LANE, layout_line()]), PLANE, [])
     assert_measures(measured, 91.2)
@@ -88,7 +95,10 @@ def test_old_colour_showing_beside_the_black_is_no_layout_line() -> None:
 
 
 def test_paint_beside_a_saw_cut_is_no_layout_line() -> None:
-    green, cut = Stripe((-55.0, 0.0), 90.5, 45.0, GREEN, (-1900.0, -40.0)), Stripe((0.0, 0.0), 90.5, 70.0, BLACK, (-1900.0, -60.0))
+    green, cut = (
+        Stripe((-55.0, 0.0), 90.5, 45.0, GREEN, (-1900.0, -40.0)),
+        Stripe((0.0, 0.0), 90.5, 70.0, BLACK, (-1900.0, -60.0)),
+    )
     assert code_of(measure_layout(road(PLANE, [LANE, green, cut]), PLANE, [])) == "wrong-kind-of-photo"
 
 
@@ -174,7 +184,9 @@ def test_lane_line_beside_a_slot_on_either_side(from_deg: float) -> None:
     found = find_lane_line(photo, plane, find_bands(photo.colour, plane, []), [], towards)
     assert not isinstance(found, Problem)
     assert np.abs(found.axis.from_plane(np.array([[0.0, 0.0]]))[0, 1]) < 1.5
-    assert np.degrees(found.line.fit.angle_rad) % 180 == pytest.approx(180.0 * (np.degrees(found.line.fit.angle_rad) % 180 > 90), abs=0.1)
+    assert np.degrees(found.line.fit.angle_rad) % 180 == pytest.approx(
+        180.0 * (np.degrees(found.line.fit.angle_rad) % 180 > 90), abs=0.1
+    )
     assert found.axis.from_plane(np.array([[0.0, -60.0]]))[0, 1] > 50  # the marking lies to the left
 
 
