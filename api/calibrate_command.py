@@ -9,16 +9,12 @@ import sys
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from api.errors import EXIT_OK, EXIT_UNUSABLE, UsageError
 from api.isolation import Lost, run_isolated
-from api.tasks import CalibrationTask
+from api.tasks import CalibrationOutcome, CalibrationTask
 from models.camera import CameraCalibration
 from models.measurement import Problem
-
-if TYPE_CHECKING:
-    from api.calibration_work import CalibrationOutcome
 
 DEADLINE_S_PER_PHOTO = 60.0
 
@@ -43,7 +39,8 @@ def _outcome(task: CalibrationTask) -> CalibrationOutcome:
     deadline_s = DEADLINE_S_PER_PHOTO * len(task.paths)
     (outcome,) = run_isolated("api.calibration_work:do_calibration", [task], jobs=1, deadline_s=deadline_s)
     if isinstance(outcome, Lost):
-        raise UsageError(f"the calibration {outcome.value}: one of the files is damaged; try with fewer photos")
+        told = f"The calibration {outcome.value}, which points to a damaged file: leave photos out one by one."
+        return CalibrationOutcome(Problem("calibration-lost", told), ())
     found: CalibrationOutcome = outcome
     return found
 

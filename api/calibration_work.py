@@ -2,24 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 
-from api.tasks import CalibrationTask
+from api.tasks import CalibrationOutcome, CalibrationTask
 from api.work import read_photo
-from models.camera import CameraCalibration
 from models.measurement import Problem
 from verifier.calibrate import AnyBars, Chessboard, calibrate_with_report
 from verifier.photo import Photo, decode
-
-
-@dataclass(frozen=True)
-class CalibrationOutcome:
-    """A calibration or the reason why there is none, and the photos that took no part."""
-
-    camera: CameraCalibration | Problem
-    left_out: tuple[str, ...]
 
 
 def do_calibration(task: CalibrationTask) -> CalibrationOutcome:

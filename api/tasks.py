@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from models.measurement import PhotoKind
+from models.camera import CameraCalibration
+from models.measurement import PhotoKind, Problem
 from verifier.settings import Settings
 
 
@@ -29,3 +30,11 @@ class CalibrationTask:
     chessboard: tuple[int, int] | None
     """Inner corners across and down; None where bars are the target."""
     square_mm: float
+
+
+@dataclass(frozen=True)
+class CalibrationOutcome:
+    """A calibration or the reason why there is none, and the photos that took no part."""
+
+    camera: CameraCalibration | Problem
+    left_out: tuple[str, ...]

@@ -1,11 +1,12 @@
 """Straight painted bands on the pavement, found on a coarse view from above.
 
-The picture is resampled from above at ``STEP_MM``; two features are formed, the logarithm of light (so that the
-fall-off of a work light is only an offset) and the colourfulness relative to the surroundings. Every place where a feature
+The picture is resampled from above at ``STEP_MM``; two features are formed, the logarithm of light (so that the fall-
+off of a work light is only an offset) and the colourfulness relative to the surroundings. Every place where a feature
 changes clearly more than the pavement's texture does votes, with the direction of the change, for the straight edges
 that it may lie on (Hough transform with gradient direction: Duda & Hart 1972; O'Gorman & Clowes 1976). Edges are
 taken one after the other, each with its voters removed, and paired to bands: one edge to brighter or more colourful
-paint, the other back. Positions are good to a few millimetres: a start for the measurement proper, not the measurement.
+paint, the other back. Positions are good to a few millimetres: a start for the measurement proper, not the
+measurement.
 """
 
 from __future__ import annotations
@@ -402,6 +403,8 @@ class Band:
     """Departure of its colour from that of the pavement beside it (length of the vector of two log ratios)."""
     clarity: float
     """Departure in light and colour together over the scatter along the band."""
+    peak: float
+    """Departure of its best parts: what it would be were nothing worn off (nine tenths of it depart less)."""
     whole: bool = True
     """False where only one edge is in view and the band runs on to the edge of the picture."""
 
@@ -488,8 +491,8 @@ def _cut_off_band(view: View, edge: EdgeLine) -> Band | None:
     offsets = np.arange(0.0, _WIDEST_CUT_OFF_MM + 4 * STEP_MM, STEP_MM)
     where = np.rint(view.to_view(edge.axis.to_plane(*np.meshgrid(stations, offsets, indexing="ij")).reshape(-1, 2)))
     shape = view.in_view.shape
-    inside = np.logical_and(where >= 0, where < np.array(shape[::-1])).all(axis=1)
-    column, row = np.where(inside[:, None], where, 0).astype(np.intp).T
+    inside = ((where[:, 0] >= 0) & (where[:, 1] >= 0)) & ((where[:, 0] < shape[1]) & (where[:, 1] < shape[0]))
+    column, row = np.where(np.expand_dims(inside, 1), where, 0).astype(np.intp).T
     seen = (inside & view.in_view[row, column]).reshape(len(stations), len(offsets)).mean(axis=0)
     width = float(offsets[np.argmax(seen < 0.4)]) - STEP_MM
     if not (seen < 0.4).any() or width < _NARROWEST_CUT_OFF_MM:
@@ -523,7 +526,17 @@ def _described(
     tone = Tone.DARK if light < 0 and tint < _TINT_OF_PAINT * abs(light) else Tone.PAINT
     if min(one_sided) < 0.25 * max(one_sided) or darker is (tone is Tone.PAINT):
         return None
-    return Band(axis, width, span, seen, tone, light, tint, float(np.hypot(light, tint)) / spread)
+    peak = _peak(view, axis, stations, inner, sides, mean)
+    return Band(axis, width, span, seen, tone, light, tint, float(np.hypot(light, tint)) / spread, peak)
+
+
+def _peak(view: View, axis: Axis, stations: Array, inner: Array, sides: Array, mean: Array) -> float:
+    """Departure from the sides, in the direction of the mean departure, that a tenth of the band's samples exceed."""
+    values, held = _sampled(view, axis, stations, inner)
+    difference = (values - sides[_pieces(stations)][:, None, :]).reshape(-1, 3)
+    difference = difference[held.ravel() & np.isfinite(difference).all(axis=1)]
+    opponent = np.column_stack([difference.mean(axis=1), *_ratios(difference)])
+    return float(np.quantile(opponent @ (mean / max(float(np.linalg.norm(mean)), 1e-9)), 0.9))
 
 
 def _stands_out(difference: Array) -> float | None:
@@ -540,15 +553,28 @@ def _ratios(log_colour: Array) -> tuple[Array, Array]:
     return red - green, blue - 0.5 * (red + green)
 
 
-def _piecewise(view: View, axis: Axis, stations: Array, offsets: Array, piece_mm: float = 80.0) -> Array:
-    """Mean log light (K, 3) of pieces along the axis over given offsets; NaN where less than a third is in view."""
+_PIECE_MM = 80.0
+
+
+def _pieces(stations: Array) -> NDArray[np.intp]:
+    return np.asarray((stations - stations[0]) / _PIECE_MM).astype(np.intp)
+
+
+def _sampled(view: View, axis: Axis, stations: Array, offsets: Array) -> tuple[Image, Mask]:
+    """Log light (S, N, 3) beside an axis, and where it is that of pavement in view, (S, N)."""
     points = axis.to_plane(*np.meshgrid(stations, offsets, indexing="ij"))
     where = view.to_view(points.reshape(-1, 2)).reshape(points.shape).astype(np.float32)
     values = cv2.remap(view.log_light, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     held = cv2.remap(
         view.valid.astype(np.uint8), where[..., 0], where[..., 1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT
-    ).astype(bool)  # fmt: skip
-    piece = ((stations - stations[0]) / piece_mm).astype(np.intp)
+    )  # fmt: skip
+    return _image(values), np.asarray(held, dtype=bool)
+
+
+def _piecewise(view: View, axis: Axis, stations: Array, offsets: Array) -> Array:
+    """Mean log light (K, 3) of pieces along the axis over given offsets; NaN where less than a third is in view."""
+    values, held = _sampled(view, axis, stations, offsets)
+    piece = _pieces(stations)
     count = np.bincount(piece, held.sum(axis=1))
     full = np.bincount(piece) * len(offsets)
     sums = np.stack([np.bincount(piece, np.where(held, values[..., k], 0.0).sum(axis=1)) for k in range(3)], axis=1)

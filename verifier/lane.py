@@ -40,8 +40,10 @@ OFF_SQUARE_DEG = 30.0
 """A line further than this from square to the marking is not one that was meant to be square to it."""
 _SHARPEST_SHADOW_MM = 5.0
 """Of a band that the picture's border cuts off, only one edge is seen. Light beside a shadow looks like that too, but
-the shadow of anything taller than half a metre is less sharp than this (the sun is half a degree wide, lamps are wider)."""
-_SIDE_MM = 300.0
+the shadow of anything taller than half a metre is less sharp than this (the sun is half a degree wide, lamps are
+wider)."""
+_SIDE_MM = 120.0
+"""How far beyond the marking the object may seem to reach."""
 _FARTHEST_END_MM = 1500.0
 STRAIGHTENED_MM = 8.0
 """A strip that the line found strays from by more than this is taken again along that line."""
@@ -187,9 +189,9 @@ def _parallel(band: Band, other: Band) -> bool:
 def _nearest_clear(group: Sequence[Band], towards: Object) -> Band | Problem:
     """Of parallel markings the one nearest to the object's middle that is no ghost of a removed one.
 
-    A ghost differs from the pavement much less than the marking does; in between nobody can say.
+    A ghost departs from the pavement much less than unworn parts of the marking do; in between nobody can say.
     """
-    strongest = max(b.departure for b in group)
+    strongest = max(b.peak for b in group)
     by_distance = sorted(group, key=lambda b: abs(float(b.axis.from_plane(towards.middle_mm)[1])))
     sides = {
         bool(b.axis.from_plane(towards.middle_mm)[1] * np.sign(b.axis.direction @ group[0].axis.direction) > 0)
@@ -198,9 +200,9 @@ def _nearest_clear(group: Sequence[Band], towards: Object) -> Band | Problem:
     if len(sides) > 1:
         return _one_of_two_sides(group, towards)
     for band in by_distance:
-        if band.departure >= 0.5 * strongest:
+        if band.peak >= 0.75 * strongest:
             return band
-        if band.departure >= 0.3 * strongest:
+        if band.peak >= 0.45 * strongest:
             return _ambiguous()
     return by_distance[0]
 
@@ -362,8 +364,9 @@ def _worth_using(plane: GroundPlane, fit: LineFit, points: Array, middle_mm: Arr
     """Which blocks to use: those within the distance of the bars that makes the direction most certain.
 
     Far from the bars the plane is known worse and worse, and turns far points together; near ones alone tell less of
-    the line. The choice rests on the uncertainties only, never on where the points lie. Location is taken to go with the
-    length to the power -3/2, as for independent blocks; what the line does beyond is covered by the fit's own model.
+    the line. The choice rests on the uncertainties only, never on where the points lie. Location is taken to go with
+    the length to the power -3/2, as for independent blocks; what the line does beyond is covered by the fit's own
+    model.
     """
     away = np.hypot(*(points - middle_mm).T)
     frame = fit.axis.from_plane(points)

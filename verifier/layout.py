@@ -1,8 +1,8 @@
 """From a photo of the painted layout to the angle between the lane line and the layout line's axis.
 
 The layout line is a narrow sprayed band, lighter than the pavement or of another colour, that runs from near the lane
-marking into the lane. Its axis is the middle between its two edges. Bands that lie beside a dark one are not fresh layout
-lines: they are what a blacked-out stale line lets show, or the rest of a layout line beside a saw cut.
+marking into the lane. Its axis is the middle between its two edges. Bands that lie beside a dark one are not fresh
+layout lines: they are what a blacked-out stale line lets show, or the rest of a layout line beside a saw cut.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from verifier.lane import (
 )
 from verifier.linefit import angle_between_rad
 from verifier.marks import MarkedFeature, Marks
-from verifier.paint import EdgeTrace, paint_strip, strip_steps_mm, trace_edge, visible_stations
+from verifier.paint import EdgeTrace, paint_strip, sides_alike, strip_steps_mm, trace_edge, visible_stations
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
 
@@ -54,32 +54,62 @@ class LayoutLine:
     left: Array
     """Left edge of the band, (K, 2) mm."""
     right: Array
+    sides_alike: bool
+    """Whether the same pavement lies on both of its sides."""
 
 
 def measure_layout(
     photo: Photo, plane: GroundPlane, outlines_mm: Sequence[Array], marks: Marks | None = None
 ) -> Finding:
     """Measure the layout angle; ``outlines_mm`` are the bars' outlines, (4, 2) each."""
-    # 1. what straight bands there are
+    # 1. what straight bands there are, and which may be the fresh layout line
     bands = find_bands(photo.colour, plane, outlines_mm)
-    # 2. which is the fresh layout line
-    band = choose_layout_band(plane, bands, marks)
-    if isinstance(band, Problem):
-        return _refused(band)
-    towards = Object(band.axis, band.span_mm, band.width_mm)
-    # 3. the lane line that it belongs to
-    lane = find_lane_line(photo, plane, bands, outlines_mm, towards, marks)
-    if isinstance(lane, Problem):
-        return _refused(lane)
-    # 4. the layout line's axis
-    layout = trace_layout(photo, plane, band, _with_marking(outlines_mm, lane), bars_middle_mm(outlines_mm))
-    if isinstance(layout, Problem):
-        return _refused(layout)
-    # 5. the angle, its budget, and what to draw
+    candidates = layout_candidates(plane, bands, marks)
+    if isinstance(candidates, Problem):
+        return _refused(candidates)
+    # 2. each with its lane line, to sub-pixel; what proves to be no sprayed line is out
+    scene = _Scene(photo, plane, bands, outlines_mm, marks)
+    pairs = [_pair(scene, band) for band in candidates]
+    good = [pair for pair in pairs if isinstance(pair, _Pair)]
+    if not good:
+        return _refused(next(pair for pair in pairs if isinstance(pair, Problem)))
+    if len(good) > 1:
+        return _refused(_ambiguous())
+    # 3. the angle, its budget, and what to draw
+    lane, layout = good[0].lane, good[0].layout
     estimate = angle_estimate(Quantity.LAYOUT_ANGLE, plane, lane.line, layout.line, "layout line")
     if estimate.expanded_uncertainty > LARGEST_U_DEG:
         return _refused(_too_uncertain(estimate))
     return Finding((estimate,), (), _curves(lane, layout), layout.line.fit.axis)
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """All that the search for lines works on."""
+
+    photo: Photo
+    plane: GroundPlane
+    bands: Sequence[Band]
+    outlines_mm: Sequence[Array]
+    marks: Marks | None
+
+
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    """A layout line and the lane line that it belongs to."""
+
+    lane: LaneLine
+    layout: LayoutLine
+
+
+def _pair(scene: _Scene, band: Band) -> _Pair | Problem:
+    towards = Object(band.axis, band.span_mm, band.width_mm)
+    lane = find_lane_line(scene.photo, scene.plane, scene.bands, scene.outlines_mm, towards, scene.marks)
+    if isinstance(lane, Problem):
+        return lane
+    covered = _with_marking(scene.outlines_mm, lane)
+    layout = trace_layout(scene.photo, scene.plane, band, covered, bars_middle_mm(scene.outlines_mm))
+    return layout if isinstance(layout, Problem) else _Pair(lane, layout)
 
 
 def _refused(problem: Problem) -> Finding:
@@ -97,22 +127,24 @@ def _too_uncertain(estimate: Estimate) -> Problem:
 # --- which band ---------------------------------------------------------------------------------------------------
 
 
-def choose_layout_band(plane: GroundPlane, bands: Sequence[Band], marks: Marks | None) -> Band | Problem:
-    """The one band that can be a fresh layout line, or why there is none."""
+def layout_candidates(plane: GroundPlane, bands: Sequence[Band], marks: Marks | None) -> list[Band] | Problem:
+    """The bands that can be the fresh layout line, best first, or why there is none."""
     narrow = [b for b in bands if _is_sprayed(b)]
-    fresh = [b for b in narrow if not _beside_dark(b, bands)]
     if marks is not None and (mark := marks.of(MarkedFeature.LAYOUT_LINE)) is not None:
         return _marked(plane, narrow, mark.points_px)
+    fresh = [b for b in narrow if not _beside_dark(b, bands)]
     squared = [b for b in fresh if lane_candidates(bands, Object(b.axis, b.span_mm))]
     if not squared:
         return _why_none(bands, narrow, fresh)
     ranked = sorted(squared, key=_weight, reverse=True)
-    if len(ranked) > 1 and _weight(ranked[1]) > 0.4 * _weight(ranked[0]):
-        return Problem(
-            "layout-line-ambiguous",
-            "more than one fresh layout line is in view: black out the stale one, or mark the right one by hand",
-        )
-    return ranked[0]
+    return [b for b in ranked if _weight(b) > 0.4 * _weight(ranked[0])][:3]
+
+
+def _ambiguous() -> Problem:
+    return Problem(
+        "layout-line-ambiguous",
+        "more than one fresh layout line is in view: black out the stale one, or mark the right one by hand",
+    )
 
 
 def _is_sprayed(band: Band) -> bool:
@@ -138,11 +170,11 @@ def _runs_beside(band: Band, dark: Band) -> bool:
     return gap < _BESIDE_DARK_MM and overlap > 0.35 * (band.span_mm[1] - band.span_mm[0])
 
 
-def _marked(plane: GroundPlane, narrow: Sequence[Band], points_px: Array) -> Band | Problem:
+def _marked(plane: GroundPlane, narrow: Sequence[Band], points_px: Array) -> list[Band] | Problem:
     points = plane.to_plane(points_px)
     near = [b for b in narrow if float(np.abs(b.axis.from_plane(points)[:, 1]).max()) < 0.5 * b.width_mm + 60.0]
     if np.isfinite(points).all() and near:
-        return min(near, key=lambda b: float(np.abs(b.axis.from_plane(points)[:, 1]).mean()))
+        return [min(near, key=lambda b: float(np.abs(b.axis.from_plane(points)[:, 1]).mean()))]
     return Problem(
         "layout-line-not-found",
         "no sprayed line was found along the marks: mark two points on the line itself, far apart",
@@ -157,15 +189,19 @@ def _why_none(bands: Sequence[Band], narrow: Sequence[Band], fresh: Sequence[Ban
             "a metre of the marking is in view, sweep it clean, or mark it by hand",
         )
     if narrow or any(b.tone is Tone.DARK and b.light < -0.5 and 25.0 < b.width_mm < 150.0 for b in bands):
-        return Problem(
-            "wrong-kind-of-photo",
-            "no fresh layout line, only a dark band (a saw cut or a blacked-out line) is in view: "
-            "photograph the painted layout before the cut, or submit this photo as a slot photo",
-        )
+        return _wrong_kind()
     return Problem(
         "layout-line-not-found",
         "no sprayed layout line was found: take the photo so that the whole line and the lane marking are in view, "
         "and light them",
+    )
+
+
+def _wrong_kind() -> Problem:
+    return Problem(
+        "wrong-kind-of-photo",
+        "no fresh layout line, only a saw cut or a blacked-out line is in view: "
+        "photograph the painted layout before the cut, or submit this photo as a slot photo",
     )
 
 
@@ -201,6 +237,10 @@ def trace_layout(
         ends = found.line.fit.axis.from_plane(axis.to_plane(np.array(span), np.zeros(2)))[:, 0]
         axis, span, width = found.line.fit.axis, (float(ends[0]), float(ends[1])), found.width_mm
     assert found is not None
+    if not found.sides_alike:
+        return _wrong_kind()
+    if not NARROWEST_MM <= found.width_mm <= WIDEST_MM:
+        return _not_traced()
     if found.line.fit.length_mm < SHORTEST_MM:
         return Problem(
             "layout-line-too-short",
@@ -224,16 +264,21 @@ def _middle_line(
     both = _both_edges(photo, plane, axis, width_mm, reach, outlines_mm)
     if both is None:
         return None
-    middle = _middles(*both)
+    middle = _middles(both.left, both.right)
     if len(middle.s_mm) < 8:
         return None
     trace = EdgeTrace(
         axis, middle.s_mm, middle.n_mm, middle.sigma_mm, np.ones(len(middle.s_mm)),
-        max(b.blur_mm for b in both), max(b.blur_px for b in both), min(b.seen_share for b in both),
+        max(both.left.blur_mm, both.right.blur_mm), max(both.left.blur_px, both.right.blur_px),
+        min(both.left.seen_share, both.right.seen_share),
     )  # fmt: skip
     reached = connected_span(middle.s_mm, span, visible, gap_mm=400.0)
     line = traced_line(plane, axis, trace, reached, middle_mm, middle.error_share)
-    return None if line is None else LayoutLine(line, middle.width_mm, both[0].points_mm, both[1].points_mm)
+    return (
+        None
+        if line is None
+        else LayoutLine(line, middle.width_mm, both.left.points_mm, both.right.points_mm, both.sides_alike)
+    )
 
 
 def _not_traced() -> Problem:
@@ -244,6 +289,13 @@ def _not_traced() -> Problem:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class _Edges:
+    left: EdgeTrace
+    right: EdgeTrace
+    sides_alike: bool
+
+
 def _both_edges(
     photo: Photo,
     plane: GroundPlane,
@@ -251,7 +303,7 @@ def _both_edges(
     width_mm: float,
     span: tuple[float, float],
     outlines_mm: Sequence[Array],
-) -> tuple[EdgeTrace, EdgeTrace] | None:
+) -> _Edges | None:
     """Left and right edge of the band."""
     half = 0.5 * width_mm
     if span[1] - span[0] < 200.0:
@@ -267,7 +319,9 @@ def _both_edges(
         return None
     left = trace_edge(strip.part(n > -0.1 * width_mm), half, -1)
     right = trace_edge(strip.part(n < 0.1 * width_mm), -half, 1)
-    return None if left is None or right is None else (left, right)
+    if left is None or right is None:
+        return None
+    return _Edges(left, right, sides_alike(strip, half + 10.0))
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,17 +2,8 @@
 
 from __future__ import annotations
 
-import math
-
 from models.measurement import Limits, Measurement, Quantity
-
-
-def rounded(value: float, expanded_uncertainty: float) -> tuple[str, str]:
-    """Value and U as people write them: U with two significant digits, the value alike (JCGM 100, 7.2.6)."""
-    if not (math.isfinite(expanded_uncertainty) and expanded_uncertainty > 0):
-        return f"{value:g}", f"{expanded_uncertainty:g}"
-    places = max(1 - math.floor(math.log10(float(f"{expanded_uncertainty:.1e}"))), 0)
-    return f"{value:.{places}f}", f"{expanded_uncertainty:.{places}f}"
+from models.wording import rounded
 
 
 def spoken(quantity: Quantity) -> str:

@@ -125,9 +125,12 @@ def _px_mm(plane: GroundPlane, axis: Axis, s: Array) -> Array:
 
 
 def strip_steps_mm(plane: GroundPlane, axis: Axis, span: tuple[float, float]) -> tuple[float, float]:
-    """Distances of the rows and columns of a strip: about two pixels along and one across, where they are median."""
+    """Distances of the rows and columns of a strip: about four pixels along and one across, where they are median.
+
+    A pixel's worth of stones differs little from the next one's: closer rows cost time and tell nothing new.
+    """
     px = float(np.median(_px_mm(plane, axis, np.linspace(*span, 21))))
-    return float(np.clip(2.2 * px, 2.5, 8.0)), float(np.clip(0.9 * px, 0.7, 2.0))
+    return float(np.clip(4.0 * px, 3.0, 8.0)), float(np.clip(0.9 * px, 0.7, 2.0))
 
 
 def inside_any(points_mm: Array, outlines_mm: Sequence[Array], margin_mm: float = 0.0) -> Mask:
@@ -171,8 +174,8 @@ def paint_strip(
 def _sampled(image: NDArray[np.uint8], plane: GroundPlane, axis: Axis, s: Array, n: Array) -> NDArray[np.float32]:
     """Linear light (S, N, 3), NaN outside the picture; positions across by a parabola through three projected points.
 
-    Code values are interpolated, then made linear: at a sharp edge of high contrast that shifts the half level by a tenth
-    of a pixel, alike all along it, which does not turn the line, and it takes a tenth of the time.
+    Code values are interpolated, then made linear: at a sharp edge of high contrast that shifts the half level by a
+    tenth of a pixel, alike all along it, which does not turn the line, and it takes a tenth of the time.
     """
     low, high = n[0], n[-1]
     nodes = [plane.to_pixels(axis.to_plane(s, np.full(len(s), at))) for at in (low, 0.5 * (low + high), high)]
@@ -232,7 +235,10 @@ def _discriminant(
     direction = np.linalg.solve(texture, np.median(inside, axis=0) - ground)
     for _ in range(2):  # worn paint: look for the paint among the samples inside the band
         along = (inside - ground) @ direction
-        paint = inside[along >= 0.5 * np.quantile(along, 0.9)].mean(axis=0)
+        high = float(np.quantile(along, 0.9))
+        if not high > 0:
+            return None, 0.0
+        paint = inside[along >= 0.5 * high].mean(axis=0)
         direction = np.linalg.solve(texture, paint - ground)
     full = float((paint - ground) @ direction)
     if not full > 0:
@@ -257,7 +263,7 @@ def _level(score: NDArray[np.float32], s: Array, inner: Mask, outer: Mask) -> ND
     inside, outside = score[:, inner], score[:, outer]
     tops = np.array([_upper(inside[blocks == k]) for k in range(count)])
     texture = np.array([_spread(outside[blocks == k]) for k in range(count)])
-    overall = _upper(inside)
+    overall = float(np.nan_to_num(_upper(inside), nan=1.0))
     good = np.isfinite(tops) & (tops > 2.5 * np.nan_to_num(texture)) & (tops > 0.05 * overall) & (tops < 8.0 * overall)
     if not good.any():
         return np.full(len(s), overall, dtype=np.float32)
@@ -278,8 +284,24 @@ def _upper(values: NDArray[np.float32]) -> float:
     finite = values[np.isfinite(values)]
     if len(finite) < 20:
         return float("nan")
-    high = finite[finite >= 0.5 * np.quantile(finite, 0.9)]
-    return float(np.median(high))
+    top = float(np.quantile(finite, 0.9))
+    return float(np.median(finite[finite >= 0.5 * top])) if top > 0 else float("nan")
+
+
+def sides_alike(strip: PaintStrip, half_mm: float) -> bool:
+    """Whether what lies beyond ``half_mm`` to both sides of the strip's axis is the same pavement.
+
+    Beside the lit wall of a slot the pavement lies on one side only: the slot's inside is smoother and of another tone.
+    The tone may differ by 5 % of the step to paint, the texture by a factor of two; real pavement stays far below both.
+    """
+    beside = [strip.paint[:, side * strip.n_mm > half_mm] for side in (1, -1)]
+    left, right = (part[np.isfinite(part)] for part in beside)
+    if min(len(left), len(right)) < 200:
+        return True
+    tones = abs(float(np.median(left)) - float(np.median(right)))
+    least = 0.004  # of the step to paint: rounding to code values and compression make up the rest
+    textures = (_spread(left) + least) / (_spread(right) + least)
+    return tones < 0.05 and 0.5 < textures < 2.0
 
 
 # --- edges --------------------------------------------------------------------------------------------------------
@@ -306,10 +328,10 @@ def trace_edge(strip: PaintStrip, near_mm: float, inward: int) -> EdgeTrace | No
         blocks = _located(strip, paint, n, path, whole, ragged or _raggedness(strip, paint, n, path, everything))
     if blocks is None:
         return None
-    share = np.count_nonzero(whole) / max(np.count_nonzero(everything), 1)
+    share = float(whole.sum()) / max(float(everything.sum()), 1.0)
     px = float(np.median(strip.px_mm))
     return EdgeTrace(
-        strip.axis, blocks.s, inward * blocks.n, blocks.sigma, blocks.step, blocks.blur, blocks.blur / px, float(share)
+        strip.axis, blocks.s, inward * blocks.n, blocks.sigma, blocks.step, blocks.blur, blocks.blur / px, share
     )
 
 
@@ -398,7 +420,7 @@ def _located(
 def _raggedness(strip: PaintStrip, paint: NDArray[np.float32], n: Array, path: Array, rows: Mask) -> float:
     """Blur of the edge beyond the optics: that whose step fits the blocks' profiles best."""
     profiles, centres = _block_profiles(paint, strip.s_mm, rows, BLOCK_MM)
-    pick = np.linspace(0, len(centres) - 1, min(len(centres), 24)).round().astype(np.intp)
+    pick = np.linspace(0, len(centres) - 1, min(len(centres), 16)).round().astype(np.intp)
     start = np.interp(centres[pick], strip.s_mm, path)
     optics = _OPTICS_PX * np.interp(centres[pick], strip.s_mm, strip.px_mm)
     rest = [np.median(_fit_steps(profiles[pick], n, start, np.hypot(r, optics), 3).rest) for r in _RAGGED_MM]

@@ -27,7 +27,10 @@ INWARD_MM, OUTWARD_MM = 6.0, 12.0
 _LEVEL_MM = 50.0
 """Length over which the levels beside the edge are taken."""
 _TREMBLE_MM = 1.5
-"""Light is averaged along the edge with this standard deviation before the edge is looked for."""
+"""Light is averaged along the edge with this standard deviation, at least, before the edge is looked for."""
+_LONGEST_TREMBLE_MM = 12.0
+_BEARABLE_NOISE = 0.35
+"""Scatter of light beside the edge, in units of the step, that the least averaging is enough for."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,16 +104,15 @@ def _own_curve(
 
 def _trace(light: Array, s: Array, base: Array, v: Array, side: int, blur: float, step: float) -> EdgeTrace:
     """Two passes: the second takes its levels beside the edge that the first has found."""
-    edge = np.zeros(len(s))
+    middle = np.zeros(len(s))
+    noise = 0.0
     for _ in range(2):
-        inside, outside = _levels(light, v, edge, blur, step)
+        inside, outside = _levels(light, v, middle, blur, step)
         contrast = outside - inside
-        edge = _crossings(light, v, (inside + outside) / 2, np.sign(contrast), edge, step)
-        middle = _slow(edge, step)
-        edge = np.where(np.isfinite(edge), edge, np.nan)
-        where = edge
-        edge = middle
-    noise = _noise(light, v, middle, contrast, blur)
+        smooth = _along(light, _tremble(noise), step)
+        where = _crossings(smooth, v, (inside + outside) / 2, np.sign(contrast), middle)
+        middle = _slow(where, step)
+        noise = _noise(light, v, middle, contrast, blur)
     strength = _strength(light, v, middle, blur, step)
     # Where the step is much weaker than usual or the other way round (the wall in another light), it is another edge.
     where = np.where(strength > 0.15, where, np.nan)
@@ -132,26 +134,47 @@ def _strength(light: Array, v: Array, edge: Array, blur: float, step: float) -> 
 
 
 def _levels(light: Array, v: Array, edge: Array, blur: float, step: float) -> tuple[Array, Array]:
-    """Light inside and outside the edge, each a running median along the edge."""
+    """Light inside and outside the edge at each station.
+
+    Inside: a running median along the edge. Outside: of the stone that is there (over 5 mm), because a bright stone's
+    light reaches farther: against the usual level its edge would seem to lie inward. Where a gap or a chip leaves
+    little contrast, the usual level (running median) stands in.
+    """
     margin = 0.4 + 1.8 * blur
     size = max(3, round(_LEVEL_MM / step) | 1)
-    levels = []
-    for low, high in ((-margin - 2.5, -margin), (margin, margin + 2.5)):
-        zone = (v >= edge[:, None] + low) & (v <= edge[:, None] + high) & np.isfinite(light)
-        mean = np.where(zone, light, 0.0).sum(axis=1) / np.maximum(zone.sum(axis=1), 1)
-        known = zone.any(axis=1)
-        filled = np.interp(np.arange(len(mean)), np.flatnonzero(known), mean[known]) if known.any() else mean
-        levels.append(median_filter(filled, size, mode="nearest"))
-    return levels[0], levels[1]
+    inside = median_filter(_zone_means(light, v, edge - margin - 2.5, edge - margin), size, mode="nearest")
+    outside = _zone_means(light, v, edge + margin, edge + margin + 2.0)
+    usual = median_filter(outside, size, mode="nearest")
+    local = uniform_filter1d(outside, max(1, round(5.0 / step)))
+    share = (local - inside) / np.where(usual == inside, 1e-6, usual - inside)
+    return inside, np.where((share > 0.5) & (share < 3.0), local, usual)
 
 
-def _crossings(light: Array, v: Array, middle: Array, sign: Array, expected: Array, step: float) -> Array:
-    """Where light rises through the middle level (going outward, or falls where sign is -1), nearest to expected."""
+def _zone_means(light: Array, v: Array, low: Array, high: Array) -> Array:
+    """Mean light between two offsets at each station; interpolated where nothing is known."""
+    zone = (v >= low[:, None]) & (v <= high[:, None]) & np.isfinite(light)
+    mean = np.where(zone, light, 0.0).sum(axis=1) / np.maximum(zone.sum(axis=1), 1)
+    known = zone.any(axis=1)
+    return np.interp(np.arange(len(mean)), np.flatnonzero(known), mean[known]) if known.any() else mean
+
+
+def _tremble(noise: float) -> float:
+    """Length (standard deviation) to average over along the edge, so that texture stays well below the step."""
+    return float(np.clip(_TREMBLE_MM * (noise / _BEARABLE_NOISE) ** 2, _TREMBLE_MM, _LONGEST_TREMBLE_MM))
+
+
+def _along(light: Array, sigma_mm: float, step: float) -> Array:
+    """Light averaged along the edge; NaN where it was NaN."""
     known = np.isfinite(light)
-    smooth = gaussian_filter1d(np.where(known, light, 0.0), _TREMBLE_MM / step, axis=0)
-    smooth /= np.maximum(gaussian_filter1d(known.astype(np.float64), _TREMBLE_MM / step, axis=0), 1e-3)
-    above = sign[:, None] * (smooth - middle[:, None])
-    rising = (above[:, :-1] <= 0) & (above[:, 1:] > 0) & known[:, :-1] & known[:, 1:]
+    smooth = gaussian_filter1d(np.where(known, light, 0.0), sigma_mm / step, axis=0)
+    smooth /= np.maximum(gaussian_filter1d(known.astype(np.float64), sigma_mm / step, axis=0), 1e-3)
+    return np.where(known, smooth, np.nan)
+
+
+def _crossings(light: Array, v: Array, middle: Array, sign: Array, expected: Array) -> Array:
+    """Where light rises through the middle level (going outward, or falls where sign is -1), nearest to expected."""
+    above = sign[:, None] * (light - middle[:, None])
+    rising = (above[:, :-1] <= 0) & (above[:, 1:] > 0)
     part = above[:, :-1] / np.where(rising, above[:, :-1] - above[:, 1:], 1.0)
     where = v[:-1] + part * (v[1] - v[0])
     distance = np.where(rising, np.abs(where - expected[:, None]), np.inf)
@@ -167,10 +190,13 @@ def _slow(edge: Array, step: float) -> Array:
 
 
 def _noise(light: Array, v: Array, middle: Array, contrast: Array, blur: float) -> float:
+    """Scatter of light in the 4 mm outside the edge in units of the step (median over stations)."""
     margin = 0.4 + 1.8 * blur
     zone = (v >= middle[:, None] + margin) & (v <= middle[:, None] + margin + 4.0) & np.isfinite(light)
-    rough = np.where(zone, light, np.nan) / np.abs(contrast)[:, None]
-    return float(np.nanstd(rough - np.nanmean(rough))) if zone.any() else math.inf
+    if not zone.any():
+        return math.inf
+    rough = np.abs(light - np.median(light[zone]))[zone]
+    return 1.4826 * float(np.median(rough)) / max(float(np.median(np.abs(contrast))), 1e-6)
 
 
 def _blur(light: Array, v: Array, edge: Array, inside: Array, contrast: Array, start: float) -> float:

@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 HALF_WINDOW_MM = 112.0
 DEEPEST_MM = 100.0
 """Slots for these sensors are 35 to 90 mm deep (common practice); allowed for with a margin."""
-NARROWEST_MM, WIDEST_MM = 25.0, 160.0
+NARROWEST_MM, WIDEST_MM = 32.0, 150.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +61,8 @@ class Step:
     """Distance over which the middle 80 % of the step happens."""
     agreement: float
     """Share of blocks that show it with the same sign."""
+    texture: float = 0.0
+    """Change of log texture towards greater n."""
 
 
 @dataclass(frozen=True)
@@ -134,14 +136,24 @@ def _wall_per_depth(plane: GroundPlane, axis: Axis, middle_mm: float, side: int)
 
 
 def find_steps(section: Section) -> list[Step]:
-    """Sharp steps of tone of the cross-section, from right to left."""
+    """Sharp steps of tone or texture of the cross-section, from right to left."""
     n, cell, blur = section.n_mm, section.n_mm[1] - section.n_mm[0], section.blur_mm
-    slope = gaussian_filter1d(np.gradient(np.nan_to_num(section.tone), cell), max(0.7 * blur / cell, 0.8))
-    size = np.abs(slope)
-    peaks = np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]) & (size[1:-1] > 0.01)) + 1
-    steps = [_step(section, slope, int(k)) for k in peaks if abs(n[k]) < HALF_WINDOW_MM - 8]
-    sharp = [t for t in steps if abs(t.height) > 0.04 and t.agreement > 0.65 and t.rise_mm < 3.0 + 4.0 * blur]
-    return [t for t in sharp if not any(_outshines(other, t, 1.0 + 4.0 * blur) for other in sharp)]
+    tone = gaussian_filter1d(np.gradient(np.nan_to_num(section.tone), cell), max(0.7 * blur / cell, 0.8))
+    texture = gaussian_filter1d(np.gradient(section.texture, cell), max(1.0 * blur / cell, 1.2))
+    by_tone = [_step(section, tone, int(k)) for k in _peaks(np.abs(tone), 0.01)]
+    clear = [t for t in by_tone if abs(t.height) > 0.04 and t.agreement > 0.65 and t.rise_mm < 3.0 + 4.0 * blur]
+    clear = [t for t in clear if not any(_outshines(other, t, 1.0 + 4.0 * blur) for other in clear)]
+    by_texture = [_texture_step(section, texture, int(k)) for k in _peaks(np.abs(texture), 0.05)]
+    alone = [
+        t for t in by_texture
+        if abs(t.texture) > 0.35 and all(abs(t.n_mm - other.n_mm) > 1.0 + 2.0 * blur for other in clear)
+    ]  # fmt: skip
+    found = [t for t in (*clear, *alone) if abs(t.n_mm) < HALF_WINDOW_MM - 8]
+    return sorted(found, key=lambda t: t.n_mm)
+
+
+def _peaks(size: Array, least: float) -> NDArray[np.intp]:
+    return np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]) & (size[1:-1] > least)) + 1
 
 
 def _outshines(a: Step, b: Step, reach_mm: float) -> bool:
@@ -152,15 +164,35 @@ def _outshines(a: Step, b: Step, reach_mm: float) -> bool:
 
 def _step(section: Section, slope: Array, k: int) -> Step:
     """Height between the plateaus on both sides, rise by the slope's width, and agreement of the blocks."""
-    n, margin = section.n_mm, 0.5 + 1.3 * section.blur_mm
-    above = (n > n[k] + margin) & (n < n[k] + margin + 2.0)
-    below = (n < n[k] - margin) & (n > n[k] - margin - 2.0)
+    n = section.n_mm
+    above, below = _plateaus(section, k, 2.0)
     height = float(np.median(section.tone[above]) - np.median(section.tone[below]))
     with np.errstate(all="ignore"):
-        single = np.nanmean(section.block_tones[:, above], axis=1) - np.nanmean(section.block_tones[:, below], axis=1)
+        single = np.mean(section.block_tones[:, above], axis=1) - np.mean(section.block_tones[:, below], axis=1)
     single = single[np.isfinite(single)]
     agreement = float(np.mean(single * np.sign(height) > 0.25 * abs(height))) if len(single) else 0.0
-    return Step(float(n[k]), height, 0.8 * abs(height) / float(abs(slope[k])), agreement)
+    rise = 0.8 * abs(height) / float(abs(slope[k]))
+    return Step(float(n[k]), height, rise, agreement, _texture_change(section, k))
+
+
+def _texture_step(section: Section, slope: Array, k: int) -> Step:
+    """A place where the texture changes but the tone hardly does; its rise cannot be told and is taken as the blur's."""
+    above, below = _plateaus(section, k, 2.0)
+    height = float(np.median(section.tone[above]) - np.median(section.tone[below]))
+    return Step(float(section.n_mm[k]), height, 2.6 * section.blur_mm, 1.0, _texture_change(section, k))
+
+
+def _texture_change(section: Section, k: int) -> float:
+    above, below = _plateaus(section, k, 4.0)
+    return float(np.median(section.texture[above]) - np.median(section.texture[below]))
+
+
+def _plateaus(section: Section, k: int, length_mm: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Columns just above and just below a step, outside its blur."""
+    n, margin = section.n_mm, 0.5 + 1.3 * section.blur_mm
+    k = int(np.clip(k, np.searchsorted(n, n[0] + 8.0), np.searchsorted(n, n[-1] - 8.0)))
+    above = (n > n[k] + margin) & (n < n[k] + margin + length_mm)
+    return above, (n < n[k] - margin) & (n > n[k] - margin - length_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,7 +224,7 @@ def best_pairs(section: Section, steps: Sequence[Step], nominal_mm: float | None
 def _misfit(section: Section, right: Step, left: Step, nominal_mm: float | None) -> float:
     """Price of steps that are not sharp or hardly there, and of a width far from the plan's."""
     blunt = sum(6.0 * max(0.0, t.rise_mm / (2.6 * section.blur_mm + 0.8) - 1.0) for t in (right, left))
-    weak = sum(3.0 * max(0.0, 1.0 - abs(t.height) / 0.4) for t in (right, left))
+    weak = sum(3.0 * max(0.0, 1.0 - abs(t.height) / 0.4 - abs(t.texture) / 0.8) for t in (right, left))
     off = 0.0 if nominal_mm is None else 0.5 * min(((left.n_mm - right.n_mm - nominal_mm) / 4.0) ** 2, 25.0)
     return blunt + weak + off
 
@@ -259,16 +291,21 @@ def _pavement(section: Section, where: NDArray[np.bool_]) -> _Look | None:
 
 
 def _prices(section: Section, look: _Look) -> _Prices:
-    """Price per mm of each column as inside, wall, and outside (pavement or overlay), summed up."""
+    """Price per mm of each column as inside, wall, and outside (pavement or overlay), summed up.
+
+    Prices are like negative logarithms of probabilities: pavement looks like the pavement beside it; what is inside may
+    look like anything, though seldom coloured or much brighter; overlays are coloured or much brighter.
+    """
     tone = np.nan_to_num(section.tone - look.tone)
     smoother = look.texture - section.texture
     tint = np.linalg.norm(section.colour - look.colour, axis=1)
-    pavement = np.minimum(0.5 * ((tone / 0.3) ** 2 + (smoother / 0.5) ** 2 + (tint / 0.25) ** 2), 3.0)
-    overlay = 0.35 + 2.5 * _ramp(np.maximum((0.8 - tone) / 0.5, 0.0) * np.maximum((0.35 - tint) / 0.2, 0.0))
-    dark, smooth = _ramp((-tone - 0.15) / 0.5), _ramp((smoother - 0.2) / 0.6)
-    tinted = 2.0 * _ramp((tint - 0.3) / 0.3)
-    inside = 0.15 + 2.5 * (1.0 - np.maximum(dark, smooth)) + 2.0 * _ramp((tone - 0.5) / 0.5) + tinted
-    wall = 0.15 + 1.5 * (1.0 - np.maximum(_ramp(np.abs(tone) / 0.3), smooth)) + tinted
+    # The texture of the dark is that of the sensor's noise, and says nothing.
+    textured = smoother * _ramp(1.5 + tone)
+    pavement = np.minimum(0.5 * ((tone / 0.25) ** 2 + (textured / 0.4) ** 2 + (tint / 0.25) ** 2), 3.0)
+    overlay = 1.1 + 2.5 * _ramp(np.maximum((0.9 - tone) / 0.5, 0.0) * np.maximum((0.4 - tint) / 0.2, 0.0))
+    odd = 1.5 * _ramp((tint - 0.25) / 0.25)
+    inside = 0.8 + 2.0 * _ramp((tone - 0.8) / 0.5) + odd
+    wall = 0.8 + odd
     cell = section.n_mm[1] - section.n_mm[0]
     sums = [_running(cost, cell) for cost in (inside, wall, np.minimum(pavement, overlay))]
     return _Prices(look, sums[0], sums[1], sums[2])

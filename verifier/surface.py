@@ -7,7 +7,7 @@ edges), ``surface_grout`` (the grout's outer boundaries), ``surface_estimates`` 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import islice
 
 from models.measurement import Problem
@@ -15,15 +15,16 @@ from verifier.finding import Finding
 from verifier.marks import MarkedFeature, Marks
 from verifier.photo import Photo
 from verifier.plane import Array, GroundPlane
-from verifier.surface_edges import tops
+from verifier.surface_edges import SensorTop, tops
 from verifier.surface_estimates import SlotGap, conclude
+from verifier.surface_face import look_at_top
 from verifier.surface_grout import side_view, trace_sides
 from verifier.surface_search import search
 from verifier.surface_strip import Picture
 
 __all__ = ["SlotGap", "measure_surface"]
 
-MAX_TRIES = 3
+MAX_TRIES = 10
 NOT_FOUND = Problem(
     "sensor-not-found",
     "No sensor was found near the bar: show both edges of the sensor's top along the whole bar, "
@@ -55,14 +56,21 @@ def measure_surface(
     # 1. Straight bands that could be the sensor, best first.
     mark = marks.of(MarkedFeature.SENSOR) if marks else None
     hypotheses = search(photo.colour, plane, outlines_mm, mark, sensor_width_mm)
-    # 2. Those with two straight edges; the first with grout outside at least one of them is the sensor.
+    # 2. The first with two straight edges that looks like a sensor's top in its grout.
     picture = Picture(photo.colour, plane)
-    problem = NOT_FOUND
-    for top in islice(tops(picture, outlines_mm, hypotheses, sensor_width_mm), MAX_TRIES):
-        # 3. The grout's outer boundary on both sides.
-        views = (side_view(picture, outlines_mm, top, 1), side_view(picture, outlines_mm, top, -1))
-        boundaries = trace_sides(views)
-        # 4. Numbers.
-        if any(boundary is not None for boundary in boundaries):
-            return conclude(plane, top, boundaries, gap)
-    return Finding((), (problem,))
+    top = _first_sensor(picture, outlines_mm, islice(tops(picture, outlines_mm, hypotheses, sensor_width_mm), MAX_TRIES))
+    if top is None:
+        return Finding((), (NOT_FOUND,))
+    # 3. The grout's outer boundary on both sides.
+    boundaries = trace_sides((side_view(picture, outlines_mm, top, 1), side_view(picture, outlines_mm, top, -1)))
+    # 4. Numbers.
+    return conclude(plane, top, boundaries, gap)
+
+
+def _first_sensor(picture: Picture, outlines_mm: Sequence[Array], candidates: Iterable[SensorTop]) -> SensorTop | None:
+    """The first candidate that looks like a sensor's top."""
+    for top in candidates:
+        look = look_at_top(picture, outlines_mm, top)
+        if look is not None and look.is_sensor:
+            return top
+    return None

@@ -82,6 +82,8 @@ STATION_MM = 1.0
 MIN_LENGTH_MM = 100.0
 NOMINAL_SLACK_MM = 4.0
 """How far the measured width may be off the nominal one: more is another thing, not a sensor out of tolerance."""
+NOMINAL_SPREAD_MM = 1.5
+"""Standard deviation of measured about nominal widths, for choosing among lines close together, as shadows make them."""
 
 
 def tops(
@@ -147,13 +149,16 @@ def _tops_on(
         sides.append(_EdgeStrip.look(picture, hypothesis.axis, s, side * half, side, free))
     if sides[0] is None or sides[1] is None:
         return
-    pairs = [(a.score + b.score, a, b) for a in sides[0].lines() for b in sides[1].lines() if abs(a.slope + b.slope) < 0.008]
-    for _, a, b in sorted(pairs, key=lambda pair: -pair[0]):
-        width = 2 * half + sides[0].outward_mm(a) + sides[1].outward_mm(b)
-        if nominal_mm is None or abs(width - nominal_mm) < NOMINAL_SLACK_MM:
-            left, right = sides[0].fit(a), sides[1].fit(b)
-            if left is not None and right is not None:
-                yield _centred(picture, hypothesis.axis, outlines_mm, left, right)
+    pairs = [(a, b) for a in sides[0].lines() for b in sides[1].lines() if abs(a.slope + b.slope) < 0.008]
+    ranked = []
+    for a, b in pairs:
+        off = 0.0 if nominal_mm is None else 2 * half + sides[0].outward_mm(a) + sides[1].outward_mm(b) - nominal_mm
+        if abs(off) < NOMINAL_SLACK_MM:
+            ranked.append(((a.score + b.score) * np.exp(-0.5 * (off / NOMINAL_SPREAD_MM) ** 2), a, b))
+    for _, a, b in sorted(ranked, key=lambda pair: -pair[0]):
+        left, right = sides[0].fit(a), sides[1].fit(b)
+        if left is not None and right is not None:
+            yield _centred(picture, hypothesis.axis, outlines_mm, left, right)
 
 
 def _centred(
@@ -175,8 +180,9 @@ def _centred(
 
 
 def _is_sound(top: SensorTop) -> bool:
-    """Whether both edges are straight, seen along most of the length, and parallel."""
-    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.6 for edge in (top.left, top.right))
+    """Whether both edges are straight, distinct, seen along most of the length, and parallel."""
+    edges = (top.left, top.right)
+    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.75 and edge.strength > 1.0 for edge in edges)
     parallel = abs(top.left.slope - top.right.slope) < 0.006
     return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
 
@@ -213,7 +219,7 @@ class _EdgeStrip:
         n = np.arange(-ACROSS_MM, ACROSS_MM + STEP_MM / 2, STEP_MM)
         light = picture.linear(picture.grid(axis, s_mm, guess_mm + outward * n))
         centres, profiles = _blocks(light, s_mm, usable)
-        if len(centres) < 6:
+        if len(centres) < max(6, 0.5 * len(s_mm) * STATION_MM / BLOCK_MM):
             return None
         return cls(_change(profiles), centres, float(centres.mean()), guess_mm, outward)
 

@@ -1,8 +1,9 @@
 """Whether a straight band of the pavement is the top of a sensor in its grout, or a slot, a painted line, a lane line.
 
-What a sensor shows and the others do not, all along: a face that does not look like pavement, and on both sides, right
-beside it, something that looks neither like pavement. An open slot can show its lit walls on both sides; but a slot
-is a hollow and is darker than the pavement around it.
+What a sensor shows and the others do not, all along its length: a smooth face that does not look like pavement; right
+beside it, on both sides, the same smooth stuff, which does not look like pavement either. An open slot, which can show
+a lit wall on each side of its floor, is a hollow and darker than the pavement around it, and its floor is seldom as
+straight as a sensor.
 """
 
 from __future__ import annotations
@@ -19,33 +20,80 @@ from verifier.surface_strip import Picture, Samples
 
 MARGIN_MM = 3.0
 """Left out of the face along its edges: chamfer, glint, blur."""
+BESIDE_MM = np.array([1.25, 1.75, 2.25, 2.75])
+"""Distances from the sensor's edge at which grout must show."""
+PAVEMENT_MM = np.arange(52.0, 100.0, 4.0)
+"""Distances from the sensor's edge at which pavement shows."""
 PIECE_MM = 25.0
 
 
 @dataclass(frozen=True)
-class FaceLook:
-    """What the face between the two edges looks like against the pavement far from it."""
+class TopLook:
+    """What a band and its surroundings look like."""
 
-    separation: float
+    face_separation: float
     """Probability that a cell of the face looks more like the face than a cell of pavement does."""
-    consistency: float
+    face_consistency: float
     """Share of the pieces along the axis that look like the face rather than like pavement."""
-    brightness: float
-    """Logarithm of how much lighter the face is than the pavement (medians)."""
+    face_lightness: float
+    """Logarithm of how much lighter the face is than pavement."""
+    grout_separation: tuple[float, float]
+    """As ``face_separation``, for what lies right beside the face on the left and on the right."""
+    grout_difference: tuple[float, float]
+    """Between what lies beside the face on the left and on the right: in lightness, in colour (log ratios)."""
+    roughness: float
+    """How much rougher than may be the roughest of the three is (log ratio); negative: all are smooth enough."""
+
+    @property
+    def is_sensor(self) -> bool:
+        """Whether all of it speaks for a sensor's top in its grout."""
+        return (
+            self.face_separation > 0.85
+            and self.face_consistency > 0.9
+            and min(self.grout_separation) > 0.85
+            and self.grout_difference[0] < 0.9
+            and self.grout_difference[1] < 0.15
+            and self.roughness < 0.0
+        )
 
 
-def look_at_face(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop, pavement: Samples) -> FaceLook:
-    """Compare the face with samples (N, 4) of the pavement's features."""
-    face = _face(picture, outlines_mm, top)
+SMOOTH = -2.0
+"""Texture (see ``surface_materials``) below which anything counts as smooth, whatever the pavement is like."""
+FACE_SMOOTHER, GROUT_SMOOTHER = 0.3, 0.1
+"""By how much smoother than rough pavement the face and the grout must be (log ratio)."""
+
+
+def look_at_top(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop) -> TopLook | None:
+    """Compare the face, what is beside it, and pavement further off; None where too little of them is in sight."""
+    face = _patch(picture, outlines_mm, top, np.arange(MARGIN_MM - top.width_mm / 2, top.width_mm / 2 - MARGIN_MM, 2.0))
+    half = top.width_mm / 2
+    beside = [_patch(picture, outlines_mm, top, side * (half + BESIDE_MM)) for side in (1, -1)]
+    far = [_patch(picture, outlines_mm, top, side * (half + PAVEMENT_MM)) for side in (1, -1)]
+    pavement = np.concatenate([f.sample(f.usable) for f in far])
+    grout = [b.sample(b.usable) for b in beside]
+    if len(pavement) < 500 or min(len(g) for g in grout) < 100 or face.usable.mean() < 0.5:
+        return None
     model = discriminant(face.sample(face.usable), pavement)
-    size = int(PIECE_MM / STATION_MM)
-    ratio = np.where(face.usable, model(face.features), np.float32(0.0))
-    count = max(len(ratio) // size, 1)
-    pieces = np.array([piece.mean() for piece in np.array_split(ratio, count)])
-    brightness = np.median(face.features[face.usable][:, 0]) - np.median(pavement[:, 0])
-    return FaceLook(model.separation, float((pieces > 0).mean()), float(brightness))
+    left, right = (np.median(g, axis=0) for g in grout)
+    rough = float(np.median(pavement[:, 3]))
+    textures = [float(np.median(x[:, 3])) for x in (face.sample(face.usable), *grout)]
+    limits = [max(rough - smoother, SMOOTH) for smoother in (FACE_SMOOTHER, GROUT_SMOOTHER, GROUT_SMOOTHER)]
+    return TopLook(
+        face_separation=model.separation,
+        face_consistency=_consistency(face, model(face.features)),
+        face_lightness=float(np.median(face.features[face.usable][:, 0]) - np.median(pavement[:, 0])),
+        grout_separation=(discriminant(grout[0], pavement).separation, discriminant(grout[1], pavement).separation),
+        grout_difference=(float(abs(left[0] - right[0])), float(np.hypot(*(left - right)[1:3]))),
+        roughness=max(t - limit for t, limit in zip(textures, limits, strict=True)),
+    )
 
 
-def _face(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop) -> Patch:
-    half = top.width_mm / 2 - MARGIN_MM
-    return patch(picture, outlines_mm, top.axis, top.s_mm, np.arange(-half, half, 1.5))
+def _patch(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop, n_mm: Array) -> Patch:
+    return patch(picture, outlines_mm, top.axis, top.s_mm, n_mm)
+
+
+def _consistency(face: Patch, ratio: Samples) -> float:
+    """Share of the pieces of ``PIECE_MM`` in which the face's evidence is positive on the whole."""
+    evidence = np.where(face.usable, ratio, np.float32(0.0))
+    count = max(int(len(evidence) * STATION_MM / PIECE_MM), 1)
+    return float(np.mean([piece.mean() > 0 for piece in np.array_split(evidence, count)]))

@@ -51,8 +51,8 @@ def measured(work: Work) -> PhotoReport:
     problems = tuple(p["code"] for p in result.get("problems", []))
     others = _others(scene) if work.with_baselines and scene.kind != "refuse" else {}
     return PhotoReport(
-        scene.photo.name, scene.kind, scene.difficulty, scene.care, scene.why, scene.case, bool(result.get("usable")), problems,
-        seconds, scene.truths(), ours, crash=crash, **others,
+        scene.photo.name, scene.kind, scene.difficulty, scene.care, scene.why, scene.case,
+        bool(result.get("usable")), problems, seconds, scene.truths(), ours, crash=crash, **others,
     )  # fmt: skip
 
 

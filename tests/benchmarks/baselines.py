@@ -55,7 +55,8 @@ def tag_homography(grey: Grey) -> Array | None:
 
 def carried(homography: Array, pixels: Array) -> Array:
     """Points (N, 2) through a homography."""
-    return np.asarray(cv2.perspectiveTransform(np.asarray(pixels, float).reshape(-1, 1, 2), homography))[:, 0]
+    points = np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
+    return np.asarray(cv2.perspectiveTransform(points, homography), dtype=np.float64)[:, 0]
 
 
 def turn_deg(first: Array, second: Array) -> float:

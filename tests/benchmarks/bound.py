@@ -278,5 +278,3 @@ class _Measure:
         contrast = max(float(np.median(np.abs(first.mean(axis=1) - second.mean(axis=1)))), 3.0)
         local = [float(np.median(side.std(axis=1, ddof=1))) for side in (first, second)]
         return contrast, max(local)
-
-

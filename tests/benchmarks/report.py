@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from tests.benchmarks.baselines import angle_error
 from tests.benchmarks.bound import Bound
 
-
 REASONS: dict[str, tuple[str, ...]] = {
     "no_bar": ("bar-not-found",),
     "cut_off": ("bar-covered", "bar-cut", "bar-not-found"),
@@ -32,8 +31,8 @@ REASONS: dict[str, tuple[str, ...]] = {
     "wrong_kind": ("wrong-kind", "slot-not-found", "sensor-not-found", "layout-line-not-found"),
     "no_sensor": ("sensor-not-found", "wrong-kind"),
 }
-"""By case of the truth file, the beginnings or parts of problem codes whose advice is right for the crew: our judgement.
-Of two bars that disagree, one too near and one too large look alike, so that either reason is taken for both."""
+"""By case of the truth file, parts of the problem codes whose advice is right for the crew: our judgement.
+Of two bars that disagree, one too near and one too large look alike: either reason is taken for both."""
 
 
 @dataclass(frozen=True)
@@ -198,10 +197,8 @@ def right_reason(report: PhotoReport) -> bool:
 def _refusal_line(report: PhotoReport) -> str:
     given = ", ".join(f"{row} {v.value:.2f} ± {v.expanded_uncertainty:.2f}" for row, v in report.ours.items())
     told = ", ".join(report.problems)
-    if report.usable:
-        outcome = f"NOT REFUSED: {given}"
-    else:
-        outcome = told if right_reason(report) else f"other reason: {told}"
+    refused = told if right_reason(report) else f"other reason: {told}"
+    outcome = f"NOT REFUSED: {given}" if report.usable else refused
     return f"  {report.photo:16} {report.case:15} {report.why[:62]:62} -> {outcome}"
 
 

@@ -1,4 +1,4 @@
-"""Pictures of reference bars with known geometry, drawn from the bar's printed drawing and not from the code under test.
+"""Pictures of reference bars with known geometry, drawn from the bar's document and not from the code under test.
 
 A plate is drawn as a large flat raster and laid into a picture by a homography; the picture is made at three times
 its size, blurred there, and averaged down, so that edges lie where they should to a few thousandths of a pixel.
@@ -91,7 +91,8 @@ class Laid:
 
     def to_pixels(self, plate_mm: Array) -> Array:
         """Where points (N, 2) of the plate are in the picture."""
-        return np.asarray(cv2.perspectiveTransform(np.asarray(plate_mm, float).reshape(-1, 1, 2), self.homography))[:, 0]
+        points = np.asarray(plate_mm, dtype=np.float64).reshape(-1, 1, 2)
+        return np.asarray(cv2.perspectiveTransform(points, self.homography), dtype=np.float64)[:, 0]
 
 
 def seen_from(
@@ -112,19 +113,23 @@ def seen_from(
 
 
 def picture(
-    bars: Sequence[Laid], size: tuple[int, int], blur_px: float = 0.8, noise: float = 2.0, seed: int = 1,
+    bars: Sequence[Laid],
+    size: tuple[int, int],
+    blur_px: float = 0.8,
+    noise: float = 2.0,
+    seed: int = 1,
     raster_px_per_mm: int = 8,
 ) -> NDArray[np.uint8]:
     """Grey picture (H, W) of ``bars`` on grey grainy ground; noise in grey levels."""
     rng = np.random.default_rng(seed)
     n = SUPERSAMPLING
     ground = cv2.resize(rng.normal(95, 14, (size[1] // 2 + 1, size[0] // 2 + 1)).astype(np.float32), (size[0], size[1]))
-    large = cv2.resize(ground, None, fx=n, fy=n, interpolation=cv2.INTER_LINEAR)
+    large = np.asarray(cv2.resize(ground, None, fx=n, fy=n, interpolation=cv2.INTER_LINEAR), np.float32)
     for bar in bars:
         _lay(large, bar, raster_px_per_mm)
-    large = cv2.GaussianBlur(large, (0, 0), blur_px * n)
-    small = cv2.resize(large, size, interpolation=cv2.INTER_AREA)
-    return np.clip(np.rint(small + rng.normal(0, noise, small.shape)), 0, 255).astype(np.uint8)
+    blurred = cv2.GaussianBlur(large, (0, 0), blur_px * n)
+    small = cv2.resize(blurred, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(np.clip(np.rint(small + rng.normal(0, noise, small.shape)), 0, 255), dtype=np.uint8)
 
 
 def _lay(large: NDArray[np.float32], bar: Laid, px_per_mm: int) -> None:
@@ -144,4 +149,4 @@ def _lay(large: NDArray[np.float32], bar: Laid, px_per_mm: int) -> None:
 
 def as_photo(grey: NDArray[np.uint8]) -> Photo:
     """A grey picture as a photo without capture facts."""
-    return Photo("drawn.jpg", "", cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR), CaptureFacts())
+    return Photo("drawn.jpg", "", np.asarray(cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR), np.uint8), CaptureFacts())

@@ -14,9 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.bar import LONG_BAR, SHORT_BAR, BarDesign
+from models.bar import LONG_BAR, SHORT_BAR, BarDesign, nominal_calibration
 from verifier.adjustment import BAR_PARAMETERS, _Model, camera_prior
-from models.bar import nominal_calibration
 from verifier.bars import BarSighting, TagSighting, checker_corners_mm, tag_corners_mm
 from verifier.photo import CaptureFacts
 from verifier.plane import N_PARAMETERS, GroundPlane
@@ -106,7 +105,8 @@ def project(plane: GroundPlane, space: Array) -> Array:
     focal, (_, cx, cy, k1, k2) = plane.focal_px, plane.parameters[:5]
     matrix = np.array([[focal, 0, cx], [0, focal, cy], [0, 0, 1]])
     distortion = np.array([k1, k2, 0.0, 0.0])
-    return np.asarray(cv2.projectPoints(space, plane.parameters[5:8], plane.parameters[8:11], matrix, distortion)[0])[:, 0]
+    pixels, _ = cv2.projectPoints(space, plane.parameters[5:8], plane.parameters[8:11], matrix, distortion)
+    return np.asarray(pixels, dtype=np.float64)[:, 0]
 
 
 def sighting(place: Place, seat: Seat, plane: GroundPlane, noise: Array | float = 0.0) -> BarSighting:
@@ -118,7 +118,7 @@ def sighting(place: Place, seat: Seat, plane: GroundPlane, noise: Array | float 
         TagSighting(first + i, project(plane, space_points(place, seat, tag_corners_mm(place.design, i))))
         for i in range(len(place.design.tag_centre_x_mm))
     )
-    homography = np.asarray(cv2.findHomography(plate, pixels)[0])
+    homography = np.asarray(cv2.findHomography(plate, pixels)[0], dtype=np.float64)
     return BarSighting(place.design, place.number, tags, plate, pixels, homography, 150.0, 0.9)
 
 
@@ -156,9 +156,7 @@ def _seat(values: Array) -> Seat:
     return Seat(*(float(v) for v in values[: BAR_PARAMETERS - 3]))
 
 
-def _simulated(
-    view: View, plane: GroundPlane, seats: tuple[Seat, ...], rng: np.random.Generator | None
-) -> Simulated:
+def _simulated(view: View, plane: GroundPlane, seats: tuple[Seat, ...], rng: np.random.Generator | None) -> Simulated:
     bars = []
     for place, seat in zip(view.places, seats, strict=True):
         count = len(checker_corners_mm(place.design))
@@ -185,7 +183,8 @@ def same_turn(vector: Array, near: Array) -> Array:
     """The rotation vector of the same rotation that lies nearest to ``near``: vectors 2 pi apart turn alike."""
     angle = float(np.linalg.norm(vector))
     axis = vector / angle
-    return np.asarray(min((axis * (angle + 2 * math.pi * k) for k in (-1, 0, 1)), key=lambda v: np.linalg.norm(v - near)))
+    alike = [axis * (angle + 2 * math.pi * k) for k in (-1, 0, 1)]
+    return np.asarray(min(alike, key=lambda v: float(np.linalg.norm(v - near))))
 
 
 def parameter_error(estimate: GroundPlane, truth: GroundPlane) -> Array:

@@ -112,7 +112,7 @@ def test_outlines_are_where_the_plates_appear_on_the_road(view: View) -> None:
 # --- does the covariance hold?
 
 PHOTOS_A_VIEW = 300
-"""A share of 95 % of 300 has a standard deviation of 1.26 %: four of these are allowed for each of the many looked at."""
+"""A share of 95 % of 300 has a standard deviation of 1.26 %: four are allowed: many shares are looked at."""
 
 
 @dataclass(frozen=True)
@@ -223,7 +223,7 @@ def test_shares_of_the_covariance_sum_to_it(view: View) -> None:
     """Slow reference: the inverse of the whole normal matrix, with the nuisance parameters of the bars in it."""
     photo = drawn(view, 11)
     result = adjusted(photo)
-    assert [s.source for s in result.plane.sources][0].startswith("corner")
+    assert result.plane.sources[0].source.startswith("corner")
     model, free = model_of(photo), model_of(photo).free
     jacobian = model.jacobian(photo.parameters)
     normal = jacobian.T @ jacobian / result.corner_sigma_px**2 + model.prior_precision
@@ -465,7 +465,7 @@ def test_the_focal_prior_goes_by_the_diagonal(by_diagonal: float, size: tuple[in
     """CIPA DC-008: equal diagonal angle of view; 26 mm against 43.2666 mm, worked out to 0.01 px."""
     prior = camera_prior(FACTS, size)
     assert math.exp(prior.mean[0]) == pytest.approx(by_diagonal, abs=0.01)
-    assert FULL_FRAME_DIAGONAL_MM == pytest.approx(math.hypot(36, 24), abs=1e-4)
+    assert math.hypot(36, 24) == pytest.approx(FULL_FRAME_DIAGONAL_MM, abs=1e-4)
 
 
 @pytest.mark.parametrize(("size", "by_width"), [((4032, 3024), 2912.00), ((4000, 2250), 2888.89)])

@@ -57,7 +57,7 @@ def test_the_checker_lies_where_the_other_detectors_tags_say(
         for index in range(len(bar.design.tag_centre_x_mm)):
             plate = tag_corners_mm(bar.design, index)
             theirs = oracle[bar.first_tag_id + index]
-            ours = cv2.perspectiveTransform(plate.reshape(-1, 1, 2), homography)[:, 0]
+            ours = np.asarray(cv2.perspectiveTransform(plate.reshape(-1, 1, 2), homography), np.float64)[:, 0]
             true = laid.to_pixels(plate)
             own = max(_distance(c, true) for c in theirs)
             assert own < 0.25

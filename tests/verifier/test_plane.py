@@ -21,7 +21,7 @@ def looking_at(
     focal_px: float = 3000.0, k1: float = 0.0, k2: float = 0.0, principal: tuple[float, float] = (2015.5, 1511.5),
     sources: tuple[CovarianceSource, ...] = (),
 ) -> GroundPlane:  # fmt: skip
-    """A camera ``distance_mm`` from a point of the pavement, ``tilt_deg`` from straight down, looking along ``heading``."""
+    """A camera ``distance_mm`` from a point of the road, ``tilt_deg`` off straight down, looking along ``heading``."""
     tilt, heading, roll = np.radians([tilt_deg, heading_deg, roll_deg])
     forward = np.array([np.sin(tilt) * np.cos(heading), np.sin(tilt) * np.sin(heading), -np.cos(tilt)])
     right = np.array([np.sin(heading), -np.cos(heading), 0.0])
@@ -56,7 +56,8 @@ def opencv_projection(plane: GroundPlane, points: Array) -> Array:
     matrix = np.array([[focal, 0, cx], [0, focal, cy], [0, 0, 1]])
     space = np.column_stack([points, np.zeros(len(points))]) if points.shape[1] == 2 else points
     distortion = np.array([k1, k2, 0.0, 0.0])
-    return np.asarray(cv2.projectPoints(space, plane.parameters[5:8], plane.parameters[8:11], matrix, distortion)[0])[:, 0]
+    pixels, _ = cv2.projectPoints(space, plane.parameters[5:8], plane.parameters[8:11], matrix, distortion)
+    return np.asarray(pixels, dtype=np.float64)[:, 0]
 
 
 @settings(max_examples=60, deadline=None, derandomize=True)
@@ -94,9 +95,7 @@ def test_undistortion_is_opencvs() -> None:
     pixels = np.array([[0.0, 0], [4031, 0], [4031, 3023], [0, 3023], [2015.5, 1511.5], [3000, 400]])
     matrix = np.array([[3000, 0, 2015.5], [0, 3000, 1511.5], [0, 0, 1]])
     criteria = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 200, 1e-12)
-    expected = cv2.undistortPoints(
-        pixels.reshape(-1, 1, 2), matrix, np.array([-0.05, 0.02, 0, 0]), criteria=criteria
-    )
+    expected = cv2.undistortPoints(pixels.reshape(-1, 1, 2), matrix, np.array([-0.05, 0.02, 0, 0]), criteria=criteria)
     np.testing.assert_allclose(plane.rays(pixels)[:, :2], expected[:, 0], atol=1e-8)
 
 
@@ -139,7 +138,7 @@ def test_sight_lines_above_the_horizon_meet_no_pavement() -> None:
 
 
 def turned_photo(plane: GroundPlane, quarter_turns: int) -> GroundPlane:
-    """The plane of the same photo turned clockwise: (x, y) goes to (height - 1 - y, x), the camera turns about its axis."""
+    """The same photo turned clockwise: (x, y) goes to (height - 1 - y, x), the camera turns about its axis."""
     parameters, (width, height) = plane.parameters.copy(), plane.size_px
     rotation, translation = plane.rotation, parameters[8:11]
     about_sight = np.array([[0.0, -1, 0], [1, 0, 0], [0, 0, 1]])
