@@ -455,7 +455,8 @@ def _misfit(model: _Model, best: _Solution, result: Adjustment) -> Problem | Non
         if np.mean(~placed.kept) > 0.3 or alone > max(0.5, 0.005 * placed.sighting.tags[0].side_px):
             return _unfit("The checker corners do not lie on a flat bar")
         # Bars that disagree look like noise to the adjustment: each bar by itself shows what the noise is.
-        if together > max(NOISE_RATIO_LIMIT * alone, 0.12):
+        few = 1.0 + 6.0 / len(placed.residuals_px)  # what is known of noise from few corners is uncertain
+        if together > max(NOISE_RATIO_LIMIT * few * alone, 0.12):
             return _disagreement(model, best)
     for i, bar in enumerate(model.bars):
         problem = _bar_misfit(model, best, i, bar)

@@ -384,6 +384,10 @@ def _sample(grey: NDArray[np.uint8], pixels: Array) -> Array:
     return np.asarray(cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float64).ravel()
 
 
+BLURRED_BELOW = 0.6
+"""Fine over coarse contrast: sharp pavements have 0.9 or more, a blur of 6 px leaves 0.5 or less."""
+
+
 def _why_no_bar(photo: Photo, left_out: Sequence[str]) -> Problem:
     """The likeliest reason, in words a crew can act on."""
     sample = photo.grey[::16, ::16]
@@ -395,8 +399,28 @@ def _why_no_bar(photo: Photo, left_out: Sequence[str]) -> Problem:
         return Problem("underexposed", "The photo is too dark: light the bar and the work, and take it again.")
     if bright > 0.5:
         return Problem("overexposed", "The photo is too bright: turn the lamp aside or step out of the glare.")
+    if _sharpness(photo.grey) < BLURRED_BELOW:
+        return Problem("blurred", "The photo is blurred: hold still, let the camera focus, and take it again.")
     return Problem(
         "bar-not-found",
-        "No reference bar was found: lay the bar flat beside the work, all of it in the picture, "
-        "hold still, and move closer if it looks small.",
+        "No reference bar was found: lay the bar flat beside the work, all of it in the picture and uncovered, "
+        "and move closer if it looks small.",
     )
+
+
+def _sharpness(grey: NDArray[np.uint8]) -> float:
+    """Fine over coarse contrast across the direction that is blurred most: median over tiles of the picture.
+
+    Fine is what a Gaussian of 1.5 px takes away, coarse what lies between Gaussians of 3 and 6 px, at half of 12 MP.
+    """
+    factor = min(1.0, 2016 / max(grey.shape))
+    small = cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA).astype(np.float32)
+    fine = small - cv2.GaussianBlur(small, (0, 0), 1.5)
+    coarse = cv2.GaussianBlur(small, (0, 0), 3) - cv2.GaussianBlur(small, (0, 0), 6)
+    ratios = []
+    for direction in (np.array([[-0.5, 0.0, 0.5]]), np.array([[-0.5], [0.0], [0.5]])):
+        change = cv2.filter2D(fine, -1, direction), cv2.filter2D(coarse, -1, direction)
+        energy = [cv2.resize(c * c, (24, 24), interpolation=cv2.INTER_AREA) for c in change]
+        # White noise is left over where all detail is gone; slopes are compared, of which the fine has 4 times as many.
+        ratios.append(float(np.median(np.sqrt(energy[0] / np.maximum(energy[1], 1e-4)))) / 4)
+    return min(ratios)
