@@ -405,6 +405,8 @@ class Band:
     """Departure in light and colour together over the scatter along the band."""
     peak: float
     """Departure of its best parts: what it would be were nothing worn off (nine tenths of it depart less)."""
+    gain: float
+    """Logarithm of its light over the pavement's in the channel that gains most, over the best third of it."""
     whole: bool = True
     """False where only one edge is in view and the band runs on to the edge of the picture."""
 
@@ -417,11 +419,6 @@ class Band:
     def ends_mm(self) -> Array:
         """First and last point of the middle line, shape (2, 2)."""
         return self.axis.to_plane(np.array(self.span_mm), np.zeros(2))
-
-    @property
-    def departure(self) -> float:
-        """How much it differs from the pavement, light and colour together."""
-        return float(np.hypot(self.light, self.colour))
 
 
 NARROWEST_MM, WIDEST_MM = 12.0, 380.0
@@ -526,17 +523,34 @@ def _described(
     tone = Tone.DARK if light < 0 and tint < _TINT_OF_PAINT * abs(light) else Tone.PAINT
     if min(one_sided) < 0.25 * max(one_sided) or darker is (tone is Tone.PAINT):
         return None
-    peak = _peak(view, axis, stations, inner, sides, mean)
-    return Band(axis, width, span, seen, tone, light, tint, float(np.hypot(light, tint)) / spread, peak)
+    if tone is Tone.DARK and not _darker_than_afar(view, axis, stations, band, width):
+        return None
+    peak, gain = _best_parts(view, axis, stations, inner, sides, mean)
+    return Band(axis, width, span, seen, tone, light, tint, float(np.hypot(light, tint)) / spread, peak, gain)
 
 
-def _peak(view: View, axis: Axis, stations: Array, inner: Array, sides: Array, mean: Array) -> float:
-    """Departure from the sides, in the direction of the mean departure, that a tenth of the band's samples exceed."""
+def _darker_than_afar(view: View, axis: Axis, stations: Array, band: Array, width: float) -> bool:
+    """Whether a dark band is darker than the pavement farther off too: the gap between two painted lines is not."""
+    afar = 0.5 * width + np.arange(90.0, 151.0, STEP_MM)
+    for offsets in (afar, -afar):
+        light = (band - _piecewise(view, axis, stations, offsets)).mean(axis=1)
+        light = light[np.isfinite(light)]
+        if len(light) >= 3 and float(np.median(light)) > -0.15:
+            return False
+    return True
+
+
+def _best_parts(
+    view: View, axis: Axis, stations: Array, inner: Array, sides: Array, mean: Array
+) -> tuple[float, float]:
+    """Departure, along the mean departure, that a tenth of the band's samples exceed; largest gain of a channel."""
     values, held = _sampled(view, axis, stations, inner)
     difference = (values - sides[_pieces(stations)][:, None, :]).reshape(-1, 3)
     difference = difference[held.ravel() & np.isfinite(difference).all(axis=1)]
     opponent = np.column_stack([difference.mean(axis=1), *_ratios(difference)])
-    return float(np.quantile(opponent @ (mean / max(float(np.linalg.norm(mean)), 1e-9)), 0.9))
+    along = opponent @ (mean / max(float(np.linalg.norm(mean)), 1e-9))
+    best = difference[along >= np.quantile(along, 2 / 3)].mean(axis=0)
+    return float(np.quantile(along, 0.9)), float(best.max())
 
 
 def _stands_out(difference: Array) -> float | None:

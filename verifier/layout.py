@@ -36,11 +36,20 @@ from verifier.plane import GroundPlane
 
 Array = NDArray[np.float64]
 
-NARROWEST_MM, WIDEST_MM = 14.0, 120.0
+NARROWEST_MM, WIDEST_MM = 14.0, 90.0
+"""Widths of sprayed lines (common practice: 20-80 mm). Chalk lines are narrower, lane markings are wider."""
+_COARSE_ROOM_MM = 30.0
+"""How much wider a line may seem on the coarse view: colour is blurred more than light."""
+_USUAL_WIDTH_MM = 40.0
 SHORTEST_MM = 700.0
+_LEAST_SHOWN_MM = 1600.0
+"""A picture whose diagonals are shorter than this on the pavement cannot show a lane line and a layout line."""
 LARGEST_U_DEG = 1.0
 """A line's direction that is less certain than this answers no question about squareness."""
 _BESIDE_DARK_MM = 25.0
+_TOO_SHORT = "layout-line-too-short"
+_RIVAL = 0.25
+"""A band of this share of the best one's weight (length times contrast) is looked at closely too."""
 _BEYOND_MM = 500.0
 """How far beyond the length seen on the coarse view the line is looked for."""
 
@@ -71,10 +80,11 @@ def measure_layout(
     scene = _Scene(photo, plane, bands, outlines_mm, marks)
     pairs = [_pair(scene, band) for band in candidates]
     good = [pair for pair in pairs if isinstance(pair, _Pair)]
+    short = [pair for pair in pairs if isinstance(pair, Problem) and pair.code == _TOO_SHORT]
+    if len(good) > 1 or (good and short):
+        return _refused(_ambiguous())
     if not good:
         return _refused(next(pair for pair in pairs if isinstance(pair, Problem)))
-    if len(good) > 1:
-        return _refused(_ambiguous())
     # 3. the angle, its budget, and what to draw
     lane, layout = good[0].lane, good[0].layout
     estimate = angle_estimate(Quantity.LAYOUT_ANGLE, plane, lane.line, layout.line, "layout line")
@@ -132,12 +142,12 @@ def layout_candidates(plane: GroundPlane, bands: Sequence[Band], marks: Marks | 
     narrow = [b for b in bands if _is_sprayed(b)]
     if marks is not None and (mark := marks.of(MarkedFeature.LAYOUT_LINE)) is not None:
         return _marked(plane, narrow, mark.points_px)
-    fresh = [b for b in narrow if not _beside_dark(b, bands)]
+    fresh = [b for b in narrow if _is_fresh(b) and not _beside_dark(b, bands)]
     squared = [b for b in fresh if lane_candidates(bands, Object(b.axis, b.span_mm))]
     if not squared:
-        return _why_none(bands, narrow, fresh)
+        return _too_near(plane) or _why_none(bands, narrow, fresh)
     ranked = sorted(squared, key=_weight, reverse=True)
-    return [b for b in ranked if _weight(b) > 0.4 * _weight(ranked[0])][:3]
+    return [b for b in ranked if _weight(b) > _RIVAL * _weight(ranked[0])][:3]
 
 
 def _ambiguous() -> Problem:
@@ -148,12 +158,21 @@ def _ambiguous() -> Problem:
 
 
 def _is_sprayed(band: Band) -> bool:
-    fitting = band.whole and NARROWEST_MM <= band.width_mm <= WIDEST_MM
+    fitting = band.whole and NARROWEST_MM <= band.width_mm <= WIDEST_MM + _COARSE_ROOM_MM
     return band.tone is Tone.PAINT and fitting and band.seen_mm >= 0.75 * SHORTEST_MM
 
 
 def _weight(band: Band) -> float:
-    return band.seen_mm * min(band.departure, 1.0)
+    return band.seen_mm * min(band.peak, 2.0)
+
+
+def _is_fresh(band: Band) -> bool:
+    """Not black paint that an old colour tints: lighter than the pavement in some channel, or strongly coloured.
+
+    Sprayed marking paints return a third to nine tenths of the light of their colour, asphalt 5 to 15 %, concrete
+    25 to 40 %: common practice. Black paint returns about 3 %.
+    """
+    return band.light >= 0.15 or band.gain >= 0.65 or band.peak >= 1.3
 
 
 def _beside_dark(band: Band, bands: Sequence[Band]) -> bool:
@@ -171,24 +190,48 @@ def _runs_beside(band: Band, dark: Band) -> bool:
 
 
 def _marked(plane: GroundPlane, narrow: Sequence[Band], points_px: Array) -> list[Band] | Problem:
+    """The band along the marks; where the coarse view shows none there, the marks are the start."""
     points = plane.to_plane(points_px)
+    if len(points) < 2 or not np.isfinite(points).all() or float(np.ptp(points, axis=0).max()) < 200.0:
+        return Problem(
+            "mark-unusable",
+            "the marks on the layout line must be two points or more on the pavement, far apart: mark it again",
+        )
     near = [b for b in narrow if float(np.abs(b.axis.from_plane(points)[:, 1]).max()) < 0.5 * b.width_mm + 60.0]
-    if np.isfinite(points).all() and near:
+    if near:
         return [min(near, key=lambda b: float(np.abs(b.axis.from_plane(points)[:, 1]).mean()))]
+    direction = points[-1] - points[0]
+    half = 0.5 * float(np.hypot(*direction)) + 100.0
+    axis = Axis(0.5 * (points[0] + points[-1]), direction / np.hypot(*direction))
+    return [Band(axis, _USUAL_WIDTH_MM, (-half, half), 2 * half, Tone.PAINT, 0.0, 0.0, 0.0, 0.0, 0.0)]
+
+
+def _too_near(plane: GroundPlane) -> Problem | None:
+    """Why a picture of little pavement is no layout photo: of one bar's length from above, say."""
+    width, height = plane.size_px
+    corners = plane.to_plane(
+        np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], dtype=np.float64)
+    )
+    shown = float(np.hypot(*(corners[[0, 1]] - corners[[2, 3]]).T).max())
+    if not shown < _LEAST_SHOWN_MM:  # nor where a corner looks over the horizon
+        return None
     return Problem(
-        "layout-line-not-found",
-        "no sprayed line was found along the marks: mark two points on the line itself, far apart",
+        "wrong-kind-of-photo",
+        f"the picture shows only {shown / 1000:.1f} m of pavement: take layout photos standing, with the lane marking "
+        "and the sprayed line in view, or submit this photo as a slot or surface photo",
     )
 
 
 def _why_none(bands: Sequence[Band], narrow: Sequence[Band], fresh: Sequence[Band]) -> Problem:
-    if fresh:
+    if any(b.width_mm <= WIDEST_MM - _COARSE_ROOM_MM for b in fresh):
         return Problem(
             "lane-line-not-found",
             "a sprayed line is in view, but no lane marking that it is square to: take the photo so that at least "
             "a metre of the marking is in view, sweep it clean, or mark it by hand",
         )
-    if narrow or any(b.tone is Tone.DARK and b.light < -0.5 and 25.0 < b.width_mm < 150.0 for b in bands):
+    if len(narrow) > len(fresh) or any(
+        b.tone is Tone.DARK and b.light < -0.5 and 25.0 < b.width_mm < 150.0 for b in bands
+    ):
         return _wrong_kind()
     return Problem(
         "layout-line-not-found",
@@ -243,7 +286,7 @@ def trace_layout(
         return _not_traced()
     if found.line.fit.length_mm < SHORTEST_MM:
         return Problem(
-            "layout-line-too-short",
+            _TOO_SHORT,
             f"only {found.line.fit.length_mm:.0f} mm of the layout line can be seen, at least {SHORTEST_MM:.0f} mm are "
             "needed: step back or turn so that more of it is in view",
         )
@@ -272,7 +315,7 @@ def _middle_line(
         max(both.left.blur_mm, both.right.blur_mm), max(both.left.blur_px, both.right.blur_px),
         min(both.left.seen_share, both.right.seen_share),
     )  # fmt: skip
-    reached = connected_span(middle.s_mm, span, visible, gap_mm=400.0)
+    reached = connected_span(middle.s_mm, span, visible, gap_mm=1100.0)  # a bar may lie along it
     line = traced_line(plane, axis, trace, reached, middle_mm, middle.error_share)
     return (
         None

@@ -34,6 +34,7 @@ _SEARCH_MM = 20.0
 """How far the start of an edge may be off, everywhere along it."""
 _OPTICS_PX = 0.8
 """Blur of a sharp phone photo, standard deviation."""
+_USUAL_RAGGED_MM = 1.5
 _RAGGED_MM = (0.5, 1.0, 2.0, 4.0, 7.0)
 """Raggedness of paint edges tried, standard deviations."""
 _LEAST_STEP = 0.3
@@ -163,7 +164,8 @@ def paint_strip(
     """
     values = _sampled(image, plane, axis, s_mm, n_mm)
     covered = _covered(axis, s_mm, n_mm, outlines_mm)
-    values[covered] = np.nan
+    if covered.any():
+        values[covered] = np.nan
     relative = _relative(values, s_mm, outer)
     paint, contrast = _discriminant(relative, s_mm, inner, outer)
     if paint is None:
@@ -196,22 +198,27 @@ def _covered(axis: Axis, s: Array, n: Array, outlines_mm: Sequence[Array]) -> Ma
     covered = np.zeros((len(s), len(n)), dtype=bool)
     if not len(outlines_mm):
         return covered
-    columns = np.arange(0, len(n), 6)
-    points = axis.to_plane(*np.meshgrid(s, n[columns], indexing="ij")).reshape(-1, 2)
-    hidden = inside_any(points, outlines_mm, margin_mm=12.0).reshape(len(s), len(columns))
-    return np.repeat(hidden, 6, axis=1)[:, : len(n)]
+    rows, columns = np.arange(0, len(s), 3), np.arange(0, len(n), 6)
+    points = axis.to_plane(*np.meshgrid(s[rows], n[columns], indexing="ij")).reshape(-1, 2)
+    hidden = inside_any(points, outlines_mm, margin_mm=15.0).reshape(len(rows), len(columns))
+    return np.asarray(np.repeat(np.repeat(hidden, 3, axis=0), 6, axis=1)[: len(s), : len(n)])
 
 
 def _block_index(s: Array, length_mm: float) -> NDArray[np.intp]:
     return np.asarray((s - s[0]) / length_mm + 1e-9).astype(np.intp)
 
 
+def _in_blocks(values: NDArray[np.float32], s: Array, length_mm: float) -> list[NDArray[np.float32]]:
+    """The rows of ``values`` in stretches of a given length along the strip."""
+    blocks = _block_index(s, length_mm)
+    return np.split(values, np.searchsorted(blocks, np.arange(1, blocks[-1] + 1)))
+
+
 def _relative(values: NDArray[np.float32], s: Array, outer: Mask) -> NDArray[np.float32]:
     """Colours divided by the light of the pavement beside the band, taken over 120 mm of length."""
-    light = values[:, outer] @ np.full(3, 1 / 3, dtype=np.float32)
-    blocks = _block_index(s, 120.0)
-    typical = np.array([_median(light[blocks == k]) for k in range(blocks[-1] + 1)])
-    centres = s[0] + 120.0 * (np.arange(blocks[-1] + 1) + 0.5)
+    light = values[:, np.flatnonzero(outer)[::2]] @ np.full(3, 1 / 3, dtype=np.float32)
+    typical = np.array([_median(part) for part in _in_blocks(light, s, 120.0)])
+    centres = s[0] + 120.0 * (np.arange(len(typical)) + 0.5)
     good = np.isfinite(typical)
     if not good.any():
         return values
@@ -249,8 +256,9 @@ def _discriminant(
 
 
 def _rows(values: NDArray[np.float32]) -> Array:
-    flat = values.reshape(-1, 3)[::3].astype(np.float64)
-    return flat[np.isfinite(flat).all(axis=1)]
+    flat = values.reshape(-1, 3)
+    some = flat[:: max(len(flat) // 5000, 1)].astype(np.float64)
+    return np.asarray(some[np.isfinite(some).all(axis=1)])
 
 
 def _level(score: NDArray[np.float32], s: Array, inner: Mask, outer: Mask) -> NDArray[np.float32]:
@@ -258,16 +266,14 @@ def _level(score: NDArray[np.float32], s: Array, inner: Mask, outer: Mask) -> ND
 
     It varies widely relative to the pavement: in a lamp's beam white paint is clipped at full white, the pavement not.
     """
-    blocks = _block_index(s, 300.0)
-    count = blocks[-1] + 1
-    inside, outside = score[:, inner], score[:, outer]
-    tops = np.array([_upper(inside[blocks == k]) for k in range(count)])
-    texture = np.array([_spread(outside[blocks == k]) for k in range(count)])
+    inside, outside = (score[:, np.flatnonzero(part)[::2]] for part in (inner, outer))
+    tops = np.array([_upper(part) for part in _in_blocks(inside, s, 300.0)])
+    texture = np.array([_spread(part) for part in _in_blocks(outside, s, 300.0)])
     overall = float(np.nan_to_num(_upper(inside), nan=1.0))
     good = np.isfinite(tops) & (tops > 2.5 * np.nan_to_num(texture)) & (tops > 0.05 * overall) & (tops < 8.0 * overall)
     if not good.any():
         return np.full(len(s), overall, dtype=np.float32)
-    centres = s[0] + 300.0 * (np.arange(count) + 0.5)
+    centres = s[0] + 300.0 * (np.arange(len(tops)) + 0.5)
     return np.exp(np.interp(s, centres[good], np.log(tops[good]))).astype(np.float32)
 
 
@@ -319,13 +325,16 @@ def trace_edge(strip: PaintStrip, near_mm: float, inward: int) -> EdgeTrace | No
         return None
     everything = _in_sight(paint, n, path)
     whole = everything
-    blocks = _located(strip, paint, n, path, everything, 1.5)
-    for ragged in (1.5, None):
+    blocks = _located(strip, paint, n, path, everything, _USUAL_RAGGED_MM)
+    for last in (False, True):
         if blocks is None:
             return None
         path = _smoothed_path(blocks, strip.s_mm)
         whole = everything & _whole_rows(strip, paint, n, path)
-        blocks = _located(strip, paint, n, path, whole, ragged or _raggedness(strip, paint, n, path, everything))
+        if not last and whole.sum() > 0.9 * everything.sum():
+            continue  # little is worn or disturbed: the next round would find the same
+        ragged = _raggedness(strip, paint, n, path, everything) if last else _USUAL_RAGGED_MM
+        blocks = _located(strip, paint, n, path, whole, ragged)
     if blocks is None:
         return None
     share = float(whole.sum()) / max(float(everything.sum()), 1.0)

@@ -250,6 +250,13 @@ def _definition(m: MeasuredSlot) -> BudgetLine:
     return BudgetLine("where the edge lies in its blur", EDGE_DEFINITION * float(np.sum(blurs)))
 
 
+def _arris(m: MeasuredSlot) -> BudgetLine:
+    """What the fits of both mean cross-sections leave open."""
+    return BudgetLine(
+        "arris in the mean cross-section", float(np.hypot(m.slot.left.arris.u_mm, m.slot.right.arris.u_mm))
+    )
+
+
 def _chips(m: MeasuredSlot) -> BudgetLine:
     """Small chips that cannot be told from the edge's own raggedness shift both edges outward."""
     parts = [
@@ -264,6 +271,7 @@ def _mean_width(m: MeasuredSlot, draws: _Draws) -> Estimate:
         *_plane_budget(m, _width_of),
         BudgetLine("edge location", float(noise)),
         _definition(m),
+        _arris(m),
         _chips(m),
         BudgetLine("pavement not flat", float(uneven)),
     )
@@ -273,7 +281,7 @@ def _mean_width(m: MeasuredSlot, draws: _Draws) -> Estimate:
 def _extremes(m: MeasuredSlot, draws: _Draws) -> list[Estimate]:
     width = (m.left_mm - m.right_mm) * _width_of(*_edges_in(m, m.plane)) / np.mean(m.left_mm - m.right_mm)
     errors = draws.left - draws.right
-    shared = (*_plane_budget(m, _width_of), _definition(m), _chips(m))
+    shared = (*_plane_budget(m, _width_of), _definition(m), _arris(m), _chips(m))
     found = []
     means = np.stack([moving_mean(m.s_mm, one, largest_gap_mm=100.0) for one in np.eye(len(m.s_mm))], axis=1)
     means = means[np.isfinite(means).all(axis=1)]

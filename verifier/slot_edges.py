@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
+from verifier.finding import Axis
 from verifier.plane import GroundPlane
 from verifier.slot_ribbon import BLOCK_MM, Ribbon, align_blocks, block_means, covered_by, sample_along
 from verifier.slot_section import Step
@@ -85,6 +86,25 @@ def trace_edge(
     light[covered_by(outlines_mm, ribbon.axis, s, base, side * v, 4.0)] = np.nan
     blur = max(arris.rise_mm / 2.563, 0.8 * cell_mm)
     return _trace(light, s, base, v, side, blur, step_mm)
+
+
+def mean_profile(
+    grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, s: Array, edge_mm: Array, side: int,
+    outlines_mm: Sequence[Array], cell_mm: float,
+) -> tuple[Array, Array]:  # fmt: skip
+    """Outward offsets (N,) and mean linear light (N,) of cross-sections lined up on an edge (S,), 1 outside on average.
+
+    Each cross-section counts relative to the light outside the edge there (over 60 mm), so that all count alike.
+    """
+    v = np.arange(-INWARD_MM, INWARD_MM, cell_mm)
+    light = sample_along(grey, plane, axis, s, edge_mm, side * v).astype(np.float64)
+    light[covered_by(outlines_mm, axis, s, edge_mm, side * v, 4.0)] = np.nan
+    outside = _zone_means(light, v, np.full(len(s), 1.0), np.full(len(s), INWARD_MM))
+    usual = uniform_filter1d(outside, max(1, round(60.0 / max(float(np.median(np.diff(s))), 1e-3))))
+    with np.errstate(all="ignore"):
+        mean = np.nanmean(light / np.maximum(usual, 1e-4)[:, None], axis=0)
+    known = np.isfinite(mean)
+    return v[known], mean[known]
 
 
 def _own_curve(

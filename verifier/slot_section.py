@@ -14,10 +14,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from verifier.finding import Axis
 from verifier.plane import GroundPlane
@@ -28,6 +29,15 @@ Array = NDArray[np.float64]
 HALF_WINDOW_MM = 112.0
 DEEPEST_MM = 100.0
 """Slots for these sensors are 35 to 90 mm deep (common practice); allowed for with a margin."""
+_LEAST_STEP = 0.06
+LIT_WALL_PRICE = 4.0
+NARROW_STRIP_PRICE = 7.0
+NARROWEST_STRIP_MM = 16.0
+"""Tape and paint are not narrower than this (common practice); a bright strip that is, is more likely a lit wall."""
+BESIDE_MM = 25.0
+"""How far beside the arrises it must look like pavement; what lies farther off is nothing to the slot."""
+_DARK = -0.7
+"""Darker than pavement by this (natural log) is in the shade: the wall there cannot be as bright as the pavement."""
 NARROWEST_MM, WIDEST_MM = 32.0, 150.0
 
 
@@ -47,7 +57,7 @@ class Section:
     """Log ratios blue/green and red/green, shape (N, 2)."""
     blur_mm: float
     wall_mm: tuple[float, float]
-    """Widest apparent wall below the left and the right arris per mm of depth-limited view (not positive: hidden)."""
+    """Apparent width of a wall ``DEEPEST_MM`` high below the left and the right arris; not positive: hidden."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +82,11 @@ class Pair:
     left: Step
     right: Step
     cost: float
+    strips: tuple[bool, bool]
+    """Whether a narrow bright strip lies directly outside the left and the right step."""
+    doubtful: bool
+    """Light falls on what lies just inside the arris away from the camera, yet no foot of a wall is to be seen there:
+    what is taken for the arris may be the foot of a wall that is as bright as the pavement."""
 
     @property
     def width_mm(self) -> float:
@@ -93,7 +108,7 @@ def cut_section(
     tones = block_means(_tone(light), max(1, round(BLOCK_MM / (s[1] - s[0]))))
     few = s[:: max(1, round(12.0 / (s[1] - s[0])))]
     middle = float(ribbon.centre_at(np.array([np.median(s)]))[0])
-    walls = tuple(_wall_per_depth(plane, ribbon.axis, middle, side) for side in (1, -1))
+    walls = [wall_in_sight_mm(plane, ribbon.axis, middle + side * 35.0, side, DEEPEST_MM) for side in (1, -1)]
     with np.errstate(all="ignore"):
         profile = np.nanmedian(tones, axis=0)
     return Section(
@@ -103,18 +118,21 @@ def cut_section(
 
 
 def _tone(light: Array) -> Array:
-    """Log brightness, levelled out below an eighth of the usual so that the dark of the slot is one tone."""
-    usual = float(np.nanmedian(light)) if np.isfinite(light).any() else 1.0
-    return np.log(light + 0.12 * usual)
+    """Log of brightness over what is usual at that station, levelled out so that the dark of the slot is one tone."""
+    with np.errstate(all="ignore"):
+        usual = np.nanmedian(light, axis=1)
+    usual = np.where(np.isfinite(usual), usual, np.nanmedian(usual) if np.isfinite(usual).any() else 1.0)
+    usual = median_filter(usual, 15, mode="nearest")
+    return np.log(light / np.maximum(usual, 1e-4)[:, None] + 0.12)
 
 
 def _texture(light: Array) -> Array:
-    """Log of the root mean square relative change between neighbouring stations (changes limited to 1)."""
+    """Log of the usual (median) relative change of brightness over two stations."""
     pair = (light[2:] + light[:-2]) / 2
-    change = np.clip((light[2:] - light[:-2]) / (pair + 1e-3), -1.0, 1.0)
-    known = np.isfinite(change)
-    power = np.sum(np.where(known, change, 0.0) ** 2, axis=0) / np.maximum(known.sum(axis=0), 1)
-    return np.asarray(gaussian_filter1d(0.5 * np.log(power + 1e-5), 1.0))
+    change = np.abs(light[2:] - light[:-2]) / (pair + 1e-3)
+    with np.errstate(all="ignore"):
+        usual = np.nan_to_num(np.nanmedian(change, axis=0))
+    return np.asarray(gaussian_filter1d(np.log(usual + 1e-2), 1.0))
 
 
 def _colours(
@@ -129,10 +147,10 @@ def _colours(
     return np.nan_to_num(np.stack([mean[:, 0] - mean[:, 1], mean[:, 2] - mean[:, 1]], axis=1))
 
 
-def _wall_per_depth(plane: GroundPlane, axis: Axis, middle_mm: float, side: int) -> float:
-    """Apparent width of the wall DEEPEST_MM high below an arris about 35 mm beside the middle; negative: hidden."""
+def wall_in_sight_mm(plane: GroundPlane, axis: Axis, arris_mm: float, side: int, depth_mm: float) -> float:
+    """Apparent width of the wall below an arris at an offset from the axis; negative where it is hidden."""
     camera_n, height = float(axis.from_plane(plane.camera_mm[:2])[1]), float(plane.camera_mm[2])
-    return side * (middle_mm + side * 35.0 - camera_n) * DEEPEST_MM / (height + DEEPEST_MM)
+    return side * (arris_mm - camera_n) * depth_mm / (height + depth_mm)
 
 
 def find_steps(section: Section) -> list[Step]:
@@ -141,7 +159,8 @@ def find_steps(section: Section) -> list[Step]:
     tone = gaussian_filter1d(np.gradient(np.nan_to_num(section.tone), cell), max(0.7 * blur / cell, 0.8))
     texture = gaussian_filter1d(np.gradient(section.texture, cell), max(1.0 * blur / cell, 1.2))
     by_tone = [_step(section, tone, int(k)) for k in _peaks(np.abs(tone), 0.01)]
-    clear = [t for t in by_tone if abs(t.height) > 0.04 and t.agreement > 0.65 and t.rise_mm < 3.0 + 4.0 * blur]
+    least = max(_LEAST_STEP, 3.0 * _unsteadiness(by_tone))
+    clear = [t for t in by_tone if abs(t.height) > least and t.agreement > 0.65 and t.rise_mm < 3.0 + 4.0 * blur]
     clear = [t for t in clear if not any(_outshines(other, t, 1.0 + 4.0 * blur) for other in clear)]
     by_texture = [_texture_step(section, texture, int(k)) for k in _peaks(np.abs(texture), 0.05)]
     alone = [
@@ -152,14 +171,22 @@ def find_steps(section: Section) -> list[Step]:
     return sorted(found, key=lambda t: t.n_mm)
 
 
+def _unsteadiness(steps: Sequence[Step]) -> float:
+    """Usual height of a step of the cross-section: most are the pavement's own unevenness of tone."""
+    return float(np.median([abs(t.height) for t in steps])) if len(steps) > 8 else 0.0
+
+
 def _peaks(size: Array, least: float) -> NDArray[np.intp]:
     return np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]) & (size[1:-1] > least)) + 1
 
 
 def _outshines(a: Step, b: Step, reach_mm: float) -> bool:
-    """Whether step b is only the skirt of the steeper step a."""
-    near = a is not b and abs(a.n_mm - b.n_mm) < reach_mm
-    return near and abs(a.height) / a.rise_mm > 4 * abs(b.height) / b.rise_mm
+    """Whether step b is only the skirt of the steeper step a, or the same step in blocks that are not well lined up."""
+    apart = abs(a.n_mm - b.n_mm)
+    if a is b or apart > reach_mm:
+        return False
+    same = a.height * b.height > 0 and abs(a.height) > abs(b.height) and apart < 0.6 * reach_mm
+    return same or abs(a.height) / a.rise_mm > 4 * abs(b.height) / b.rise_mm
 
 
 def _step(section: Section, slope: Array, k: int) -> Step:
@@ -204,38 +231,112 @@ class _Prices:
     wall: Array
     outside: Array
 
+    def outside_and_any(self, other: _Prices, extra: Array) -> tuple[Array, Array]:
+        """Running prices outside, where pavement may also look as on the other side at a small price, and of the
+        cheapest explanation whatever it be."""
+        outside = np.minimum(np.diff(self.outside), np.diff(other.outside) + extra)
+        anything = np.minimum(outside, np.diff(self.inside))
+        return tuple(np.concatenate([[0.0], np.cumsum(cost)]) for cost in (outside, anything))  # type: ignore[return-value]
+
 
 def best_pairs(section: Section, steps: Sequence[Step], nominal_mm: float | None) -> list[Pair]:
     """Pairs of steps as the two arrises, cheapest first."""
-    n = section.n_mm
-    below = [_priced_look(section, n < t.n_mm - 4.0) for t in steps]
-    above = [_priced_look(section, n > t.n_mm + 4.0) for t in steps]
+    n, weight = section.n_mm, _weights(section.n_mm, steps)
+    below = [_priced_look(section, n < t.n_mm - 4.0, weight) for t in steps]
+    above = [_priced_look(section, n > t.n_mm + 4.0, weight) for t in steps]
     pairs = []
     for right, beyond_right in zip(steps, below, strict=True):
         for left, beyond_left in zip(steps, above, strict=True):
             if NARROWEST_MM <= left.n_mm - right.n_mm <= WIDEST_MM:
                 looks = _without_overlay(beyond_right, beyond_left)
                 if looks is not None:
-                    cost = _cost(section, right, left, *looks) + _misfit(section, right, left, nominal_mm)
-                    pairs.append(Pair(left, right, cost))
+                    feet = [_foot(section, steps, arris, inward, look) for arris, inward, look in (
+                        (left, -1.0, looks[1]), (right, 1.0, looks[0])
+                    )]  # fmt: skip
+                    cost = _cost(section, right, left, *looks, weight) + _misfit(section, right, left, nominal_mm)
+                    strips = (
+                        _narrow_strip(section, steps, left, 1.0, looks[1]),
+                        _narrow_strip(section, steps, right, -1.0, looks[0]),
+                    )
+                    cost += NARROW_STRIP_PRICE * sum(strips)
+                    cost += LIT_WALL_PRICE * feet.count(Foot.MISSING) - sum(_FOOT_SAVING.get(f, 0.0) for f in feet)
+                    pairs.append(Pair(left, right, cost, strips, Foot.MISSING in feet))
     return sorted(pairs, key=lambda p: p.cost)
+
+
+def _narrow_strip(section: Section, steps: Sequence[Step], arris: Step, outward: float, prices: _Prices) -> bool:
+    """Whether a bright strip, too narrow for tape or paint, lies directly outside an arris."""
+    reach = [(t.n_mm - arris.n_mm) * outward for t in steps if t.height * outward < -0.4]
+    width = min((r for r in reach if r > 1.0 + 2.0 * section.blur_mm), default=np.inf)
+    if width > NARROWEST_STRIP_MM:
+        return False
+    at = (section.n_mm - arris.n_mm) * outward
+    strip = (at > 0.3 * width) & (at < 0.7 * width)
+    tint = float(np.linalg.norm(np.median(section.colour[strip], axis=0) - prices.look.colour))
+    return float(np.median(section.tone[strip])) - prices.look.tone > 0.4 and tint < 0.4
+
+
+class Foot(Enum):
+    """The foot of the wall below an arris."""
+
+    HIDDEN = "cannot be told, or need not be seen"
+    SEEN = "seen where it must be"
+    CLEAR = "clearly seen where it must be"
+    MISSING = "ought to be seen and is not"
+
+
+_FOOT_SAVING = {Foot.SEEN: 3.0, Foot.CLEAR: 5.0}
+"""What the foot of a wall, seen where the camera's position puts it, speaks for a pair."""
+
+
+def _foot(section: Section, steps: Sequence[Step], arris: Step, inward: float, prices: _Prices) -> Foot:
+    """Whether the wall below an arris is told from the floor, as it ought to be where light falls on it."""
+    n, highest = section.n_mm, section.wall_mm[0 if inward < 0 else 1]
+    if 0.35 * highest < 0.8 + 1.5 * section.blur_mm:
+        return Foot.HIDDEN
+    feet = [t for t in steps if 0.3 * highest - 0.5 < (t.n_mm - arris.n_mm) * inward < 1.1 * highest + 0.5]
+    if any(abs(t.height) > 0.5 for t in feet):
+        return Foot.CLEAR
+    if any(abs(t.height) > 0.1 for t in feet):
+        return Foot.SEEN
+    reach = (n - arris.n_mm) * inward
+    beside = (reach > 0.5 + 1.5 * section.blur_mm) & (reach < 3.0 + 1.5 * section.blur_mm)
+    return Foot.HIDDEN if float(np.median(section.tone[beside])) - prices.look.tone < _DARK else Foot.MISSING
+
+
+def _weights(n: Array, steps: Sequence[Step]) -> Array:
+    """Weight of each column: what lies far from any step only repeats what its neighbours say."""
+    if not steps:
+        return np.ones(len(n))
+    clear = [t.n_mm for t in steps if abs(t.height) > 0.2 or abs(t.texture) > 0.4] or [t.n_mm for t in steps]
+    nearest = np.min(np.abs(n[:, None] - np.array(clear)), axis=1)
+    return np.asarray(0.2 + 0.8 * np.exp(-nearest / 8.0))
 
 
 def _misfit(section: Section, right: Step, left: Step, nominal_mm: float | None) -> float:
     """Price of steps that are not sharp or hardly there, and of a width far from the plan's."""
     blunt = sum(6.0 * max(0.0, t.rise_mm / (2.6 * section.blur_mm + 0.8) - 1.0) for t in (right, left))
     weak = sum(3.0 * max(0.0, 1.0 - abs(t.height) / 0.4 - abs(t.texture) / 0.8) for t in (right, left))
+    strong = sum(1.5 * min(abs(t.height), 1.0) for t in (right, left))
+    partly = sum(30.0 * max(0.0, 0.9 - t.agreement) for t in (right, left))
     off = 0.0 if nominal_mm is None else 0.5 * min(((left.n_mm - right.n_mm - nominal_mm) / 4.0) ** 2, 25.0)
-    return blunt + weak + off
+    return blunt + weak - strong + partly + off
 
 
-def _cost(section: Section, right: Step, left: Step, beyond_right: _Prices, beyond_left: _Prices) -> float:
+def _cost(
+    section: Section, right: Step, left: Step, beyond_right: _Prices, beyond_left: _Prices, weight: Array
+) -> float:
     """Price of the whole cross-section; what lies within the blur of the arrises is neither inside nor outside."""
     n, skip = section.n_mm, 0.5 + 1.5 * section.blur_mm
     outer_right, inner_right = np.searchsorted(n, (right.n_mm - skip, right.n_mm + skip))
     inner_left, outer_left = np.searchsorted(n, (left.n_mm - skip, left.n_mm + skip))
     middle = int(np.searchsorted(n, (left.n_mm + right.n_mm) / 2))
-    outside = beyond_right.outside[outer_right] + beyond_left.outside[-1] - beyond_left.outside[outer_left]
+    extra = 0.15 * weight * (n[1] - n[0])
+    end_right, end_left = np.searchsorted(n, (right.n_mm - skip - BESIDE_MM, left.n_mm + skip + BESIDE_MM))
+    near_right, far_right = beyond_right.outside_and_any(beyond_left, extra)
+    near_left, far_left = beyond_left.outside_and_any(beyond_right, extra)
+    outside = near_right[outer_right] - near_right[end_right] + near_left[end_left] - near_left[outer_left]
+    outside += far_right[end_right] + far_left[-1] - far_left[end_left]
     inside = beyond_right.inside[middle] - beyond_right.inside[inner_right]
     inside += beyond_left.inside[inner_left] - beyond_left.inside[middle]
     widest = left.n_mm - right.n_mm
@@ -254,9 +355,9 @@ def _wall_saving(n: Array, prices: _Prices, arris: float, inward: float, wall: f
     return min(0.0, 1.5 + float(extra.min()))
 
 
-def _priced_look(section: Section, where: NDArray[np.bool_]) -> _Prices | None:
+def _priced_look(section: Section, where: NDArray[np.bool_], weight: Array) -> _Prices | None:
     look = _pavement(section, where)
-    return None if look is None else _prices(section, look)
+    return None if look is None else _prices(section, look, weight)
 
 
 def _without_overlay(right: _Prices | None, left: _Prices | None) -> tuple[_Prices, _Prices] | None:
@@ -268,6 +369,8 @@ def _without_overlay(right: _Prices | None, left: _Prices | None) -> tuple[_Pric
         only = right or left
         return None if only is None else (only, only)
     dark, bright = sorted((right, left), key=lambda prices: prices.look.tone)
+    if bright.look.tone > dark.look.tone + 0.3 and bright.look.texture < dark.look.texture - 0.4:
+        return dark, dark
     if bright.look.tone > dark.look.tone + 0.8 and bright.look.texture < dark.look.texture - 0.15:
         return dark, dark
     return right, left
@@ -290,7 +393,7 @@ def _pavement(section: Section, where: NDArray[np.bool_]) -> _Look | None:
     return _Look(float(np.median(section.tone[rough])), float(np.median(section.texture[rough])), colour)
 
 
-def _prices(section: Section, look: _Look) -> _Prices:
+def _prices(section: Section, look: _Look, weight: Array) -> _Prices:
     """Price per mm of each column as inside, wall, and outside (pavement or overlay), summed up.
 
     Prices are like negative logarithms of probabilities: pavement looks like the pavement beside it; what is inside may
@@ -298,16 +401,17 @@ def _prices(section: Section, look: _Look) -> _Prices:
     """
     tone = np.nan_to_num(section.tone - look.tone)
     smoother = look.texture - section.texture
-    tint = np.linalg.norm(section.colour - look.colour, axis=1)
-    # The texture of the dark is that of the sensor's noise, and says nothing.
+    # Texture and colour of the dark are those of the sensor's noise, and say nothing.
+    tint = np.linalg.norm(section.colour - look.colour, axis=1) * _ramp(1.5 + tone)
     textured = smoother * _ramp(1.5 + tone)
-    pavement = np.minimum(0.5 * ((tone / 0.25) ** 2 + (textured / 0.4) ** 2 + (tint / 0.25) ** 2), 3.0)
-    overlay = 1.1 + 2.5 * _ramp(np.maximum((0.9 - tone) / 0.5, 0.0) * np.maximum((0.4 - tint) / 0.2, 0.0))
-    odd = 1.5 * _ramp((tint - 0.25) / 0.25)
-    inside = 0.8 + 2.0 * _ramp((tone - 0.8) / 0.5) + odd
+    pavement = np.minimum(0.5 * ((tone / 0.35) ** 2 + (textured / 0.4) ** 2 + (tint / 0.25) ** 2), 3.0)
+    overlay = 1.1 + 2.5 * _ramp(np.maximum((0.7 - tone) / 0.5, 0.0) * np.maximum((0.4 - tint) / 0.2, 0.0))
+    alike = np.exp(-0.5 * ((tone / 0.15) ** 2 + (textured / 0.2) ** 2 + (tint / 0.15) ** 2))
+    odd = 0.6 * _ramp((tint - 0.25) / 0.25)
+    inside = 0.8 + 1.2 * alike + 0.6 * _ramp(tone / 0.5) + 1.0 * _ramp((tone - 0.8) / 0.5) + odd
     wall = 0.8 + odd
     cell = section.n_mm[1] - section.n_mm[0]
-    sums = [_running(cost, cell) for cost in (inside, wall, np.minimum(pavement, overlay))]
+    sums = [_running(weight * cost, cell) for cost in (inside, wall, np.minimum(pavement, overlay))]
     return _Prices(look, sums[0], sums[1], sums[2])
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +14,12 @@ from verifier.finding import Axis
 from verifier.marks import MarkedFeature, Marks
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
-from verifier.slot_edges import EdgeTrace, trace_edge
-from verifier.slot_path import SawPath, find_saw_path
-from verifier.slot_ribbon import cross_scale, follow
+from verifier.slot_edges import EdgeTrace, mean_profile, trace_edge
+from verifier.slot_path import SawPath, chip_probability, find_saw_path
+from verifier.slot_ribbon import Ribbon, cross_scale, follow
 from verifier.slot_search import Band, find_bands, map_pavement
-from verifier.slot_section import Pair, best_pairs, cut_section, find_steps
+from verifier.slot_section import Pair, Step, best_pairs, cut_section, find_steps, wall_in_sight_mm
+from verifier.slot_wall import USUAL_DEPTH_MM, ArrisFit, fit_arris
 
 Array = NDArray[np.float64]
 
@@ -26,6 +27,10 @@ STEP_MM = 1.0
 """Distance of stations."""
 NARROWEST_MM, WIDEST_MM = 20.0, 160.0
 _LEAST_SEEN = 0.6
+CLEAR_STRIP_COST = 4.0
+_NEAR_COST = 12.0
+STRAYED_MM = 3.0
+"""Traced edges that stray farther than this from the steps of the cross-section follow something else."""
 MOST_CROOKED_MM = 3.0
 CLEAR_SLOT_COST = 6.0
 """One band must be explained as a slot by this much better than any other band."""
@@ -39,11 +44,13 @@ class Edge:
 
     trace: EdgeTrace
     path: SawPath
+    arris: ArrisFit = ArrisFit(0.0, 0.0, 0.0, 0.0)
+    """Where the arris lies relative to the path, from the mean cross-section with the wall taken into account."""
 
     def path_mm(self, s_mm: Array) -> Array:
-        """Offset of the saw's path from the axis, left positive."""
+        """Offset of the saw's path along the arris from the axis, left positive."""
         base = np.interp(s_mm, self.trace.s_mm, self.trace.base_mm)
-        return np.asarray(base + self.trace.side * self.path.at(s_mm))
+        return np.asarray(base + self.trace.side * (self.path.at(s_mm) + self.arris.shift_mm))
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,6 +134,57 @@ def _same(a: TracedSlot, b: TracedSlot) -> bool:
     return abs(float(a.axis.from_plane(b.axis.origin_mm)[1])) < 0.5 * (a.width_mm + b.width_mm)
 
 
+@dataclass(frozen=True, eq=False)
+class _Tracer:
+    """What is needed to trace any step of a cross-section; what was traced is kept."""
+
+    photo: Photo
+    plane: GroundPlane
+    ribbon: Ribbon
+    outlines_mm: Sequence[Array]
+    pixels_per_mm: Array
+    """Across the slot at the ribbon's blocks."""
+    kept: dict[tuple[float, int], EdgeTrace] = field(default_factory=dict)
+
+    @property
+    def cell_mm(self) -> float:
+        """Half a pixel where they are smallest on the pavement."""
+        return max(0.1, 0.5 / float(self.pixels_per_mm.max()))
+
+    def trace(self, step: Step, side: int) -> EdgeTrace:
+        """The edge along one step."""
+        key = (step.n_mm, side)
+        if key not in self.kept:
+            self.kept[key] = trace_edge(
+                self.photo.grey, self.plane, self.ribbon, step, side, self.outlines_mm, self.cell_mm, STEP_MM
+            )
+        return self.kept[key]
+
+    def raggedness_mm(self, step: Step, side: int) -> float:
+        """Noise of the edge along one step about a slow path; a large value where there is none."""
+        trace = self.trace(step, side)
+        if np.isfinite(trace.outward_mm).sum() < 60:
+            return 3.0
+        return find_saw_path(trace.s_mm, trace.outward_mm).noise_mm
+
+    def fit_arris(self, edge: Edge) -> Edge:
+        """The edge with its arris placed in the mean cross-section, chips left out."""
+        trace = edge.trace
+        sound = np.isfinite(trace.outward_mm)
+        sound[sound] = chip_probability(edge.path, trace.s_mm[sound], trace.outward_mm[sound]) < 0.5
+        s = trace.s_mm[sound][::2]
+        if len(s) < 30:
+            return edge
+        along = edge.path_mm(s)
+        v, light = mean_profile(
+            self.photo.grey, self.plane, self.ribbon.axis, s, along, trace.side, self.outlines_mm, self.cell_mm
+        )
+        wall = wall_in_sight_mm(self.plane, self.ribbon.axis, float(np.median(along)), trace.side, USUAL_DEPTH_MM)
+        blur = float(np.hypot(trace.blur_mm, edge.path.noise_mm))
+        near = np.abs(v) < 4.0 + 1.5 * blur
+        return replace(edge, arris=fit_arris(v[near], light[near], blur, wall))
+
+
 def _trace_band(
     photo: Photo, plane: GroundPlane, band: Band, outlines_mm: Sequence[Array], marked: bool, nominal: float | None
 ) -> TracedSlot | Problem:
@@ -138,21 +196,38 @@ def _trace_band(
     pairs = best_pairs(section, find_steps(section), nominal)
     if not pairs:
         return _NOT_FOUND
-    if _rivals(pairs, section.blur_mm) and not marked:
+    tracer = _Tracer(photo, plane, ribbon, outlines_mm, cross_scale(plane, ribbon.axis, ribbon.s_mm))
+    pairs = _by_raggedness(tracer, pairs)
+    if (pairs[0].doubtful or _rivals(pairs, section.blur_mm)) and not marked:
         return _EDGE_AMBIGUOUS
-    scale = cross_scale(plane, ribbon.axis, ribbon.s_mm)
-    fine = max(0.1, 0.5 / float(scale.max()))
-    traces = [
-        trace_edge(photo.grey, plane, ribbon, arris, side, outlines_mm, fine, STEP_MM)
-        for arris, side in ((pairs[0].left, 1), (pairs[0].right, -1))
-    ]
+    traces = [tracer.trace(pairs[0].left, 1), tracer.trace(pairs[0].right, -1)]
     ends = _ends(traces)
     traces = [t.between(*ends) for t in traces]
     if any(np.isfinite(t.outward_mm).sum() < max(_LEAST_SEEN * len(t.s_mm), 60.0) for t in traces):
         return _NOT_FOUND
-    edges = [Edge(t, find_saw_path(t.s_mm, t.outward_mm)) for t in traces]
-    slot = TracedSlot(ribbon.axis, edges[0], edges[1], float(np.median(scale)), pairs[0].cost, marked)
+    edges = [tracer.fit_arris(Edge(t, find_saw_path(t.s_mm, t.outward_mm))) for t in traces]
+    slot = TracedSlot(
+        ribbon.axis, edges[0], edges[1], float(np.median(tracer.pixels_per_mm)), pairs[0].cost, marked
+    )  # fmt: skip
+    if abs(slot.width_mm - pairs[0].width_mm) > STRAYED_MM:
+        return _EDGE_AMBIGUOUS
     return _refusal(slot) or slot
+
+
+def _by_raggedness(tracer: _Tracer, pairs: Sequence[Pair]) -> list[Pair]:
+    """Pairs near the cheapest, re-priced by how ragged their edges are.
+
+    Rests of paint, sprayed bands, cracks and the shadows of chipped edges are ragged; what the saw has left is not.
+    """
+    near = [p for p in pairs if p.cost < pairs[0].cost + _NEAR_COST][:6]
+    noise = {(t.n_mm, side): tracer.raggedness_mm(t, side) for p in near for t, side in ((p.left, 1), (p.right, -1))}
+    usual = max(0.3, 1.8 * min(noise.values()))
+
+    def price(step: Step, side: int) -> float:
+        return min(12.0 * max(0.0, noise[step.n_mm, side] / usual - 1.0), 20.0)
+
+    priced = [replace(p, cost=p.cost + price(p.left, 1) + price(p.right, -1)) for p in near]
+    return sorted(priced, key=lambda p: p.cost)
 
 
 def _ends(traces: Sequence[EdgeTrace]) -> tuple[float, float]:
@@ -176,14 +251,19 @@ _EDGE_AMBIGUOUS = Problem(
 
 
 def _rivals(pairs: Sequence[Pair], blur_mm: float) -> list[Pair]:
-    """Other pairs that explain the cross-section nearly as well and would give another width."""
+    """Other pairs that explain the cross-section nearly as well and would give another width.
+
+    Where they differ by a bright strip beside the slot (a lit wall, or a rest of paint?), the difference must be larger.
+    """
     best = pairs[0]
     apart = 0.6 + 1.5 * blur_mm
-    return [
-        p for p in pairs[1:]
-        if p.cost < best.cost + CLEAR_COST
-        and max(abs(p.left.n_mm - best.left.n_mm), abs(p.right.n_mm - best.right.n_mm)) > apart
-    ]  # fmt: skip
+    rivals = []
+    for other in pairs[1:]:
+        differs = [abs(a.n_mm - b.n_mm) > apart for a, b in ((other.left, best.left), (other.right, best.right))]
+        strip = any(d and s for d, s in zip(differs, other.strips, strict=True))
+        if any(differs) and other.cost < best.cost + (CLEAR_STRIP_COST if strip else CLEAR_COST):
+            rivals.append(other)
+    return rivals
 
 
 def _crookedness(slot: TracedSlot) -> float:

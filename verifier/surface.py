@@ -17,8 +17,8 @@ from verifier.photo import Photo
 from verifier.plane import Array, GroundPlane
 from verifier.surface_edges import SensorTop, tops
 from verifier.surface_estimates import SlotGap, conclude
-from verifier.surface_face import look_at_top
-from verifier.surface_grout import side_view, trace_sides
+from verifier.surface_face import could_be_slot, look_at_top
+from verifier.surface_grout import in_sight, side_view, trace_sides
 from verifier.surface_search import search
 from verifier.surface_strip import Picture
 
@@ -29,6 +29,12 @@ NOT_FOUND = Problem(
     "sensor-not-found",
     "No sensor was found near the bar: show both edges of the sensor's top along the whole bar, "
     "lay the bar beside the sensor, and take the photo from straight above.",
+)
+
+SLOT_LIKE = Problem(
+    "wrong-kind-of-photo",
+    "This could be an open slot rather than a finished surface: submit it as a slot photo, "
+    "or state the sensor's nominal width and light the surface evenly.",
 )
 
 
@@ -58,19 +64,22 @@ def measure_surface(
     hypotheses = search(photo.colour, plane, outlines_mm, mark, sensor_width_mm)
     # 2. The first with two straight edges that looks like a sensor's top in its grout.
     picture = Picture(photo.colour, plane)
-    top = _first_sensor(picture, outlines_mm, islice(tops(picture, outlines_mm, hypotheses, sensor_width_mm), MAX_TRIES))
-    if top is None:
-        return Finding((), (NOT_FOUND,))
+    candidates = islice(tops(picture, outlines_mm, hypotheses, sensor_width_mm), MAX_TRIES)
+    top = _first_sensor(picture, outlines_mm, candidates, sensor_width_mm)
+    if isinstance(top, Problem):
+        return Finding((), (top,))
     # 3. The grout's outer boundary on both sides.
     boundaries = trace_sides((side_view(picture, outlines_mm, top, 1), side_view(picture, outlines_mm, top, -1)))
-    # 4. Numbers.
-    return conclude(plane, top, boundaries, gap)
+    # 4. Numbers, over the length where both boundaries are in the picture.
+    return conclude(plane, *in_sight(picture, top, boundaries), gap)
 
 
-def _first_sensor(picture: Picture, outlines_mm: Sequence[Array], candidates: Iterable[SensorTop]) -> SensorTop | None:
-    """The first candidate that looks like a sensor's top."""
+def _first_sensor(
+    picture: Picture, outlines_mm: Sequence[Array], candidates: Iterable[SensorTop], nominal_mm: float | None
+) -> SensorTop | Problem:
+    """The first candidate that looks like a sensor's top, or why there is none."""
     for top in candidates:
         look = look_at_top(picture, outlines_mm, top)
         if look is not None and look.is_sensor:
-            return top
-    return None
+            return SLOT_LIKE if could_be_slot(top, look, nominal_mm) else top
+    return NOT_FOUND

@@ -19,7 +19,7 @@ from verifier.plane import Array
 from verifier.surface_search import BAR_MARGIN_MM, BandHypothesis, bar_mask, oriented
 from verifier.surface_strip import Picture, Samples
 
-ACROSS_MM = 11.0
+ACROSS_MM = 16.0
 """Half width of the strip in which an edge is looked for, about where the votes put it."""
 STEP_MM = 0.2
 BLOCK_MM = 8.0
@@ -27,11 +27,15 @@ SLOPE = 0.02
 """Largest slope of the edge against the voted axis."""
 CHAMFER_MM = 1.6
 """Changes of light nearer to each other than this belong to one edge."""
-LINES = 3
+LINES = 4
 """Lines looked at on each side of a hypothesis: the edge itself, the slot's edge outside it, a streak inside it."""
-_APART = int(2.0 / STEP_MM)
+_APART, _CHAMFER, _DARK_LINE = int(2.0 / STEP_MM), int(CHAMFER_MM / STEP_MM), int(2.6 / STEP_MM)
 OUTERMOST_SHARE = 0.35
-"""How strong a change must be, against the strongest near it, to be the outermost one."""
+"""How strong a change must be, against the strongest near it, to count."""
+ARRIS_MM = 0.25
+"""Radius, about, to which an arris is rounded."""
+STAIR_DOUBT = 0.25
+"""Standard uncertainty of which step of a stair is the edge, as a share of the stair's width."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +55,8 @@ class StraightEdge:
     """Change of light across the edge in units of its scatter along the edge."""
     width_mm: float
     """Standard deviation of the spread of the change across the edge: blur, or a rounded arris."""
+    doubt_mm: float
+    """Standard uncertainty of which of several changes of light close together is the edge."""
 
     def at(self, s_mm: Array) -> Array:
         """Offset at stations ``s_mm``."""
@@ -68,6 +74,10 @@ class SensorTop:
     left: StraightEdge
     right: StraightEdge
 
+    def edge(self, side: int) -> StraightEdge:
+        """The left edge for +1, the right one for -1."""
+        return self.left if side > 0 else self.right
+
     def width_at(self, s_mm: Array) -> Array:
         """Distance between the edges, square to the axis."""
         return np.asarray(self.left.at(s_mm) - self.right.at(s_mm))
@@ -80,6 +90,8 @@ class SensorTop:
 
 STATION_MM = 1.0
 MIN_LENGTH_MM = 100.0
+BAR_THICKNESS_MM = 3.0
+"""Height of a bar's face, whose outline is what is seen."""
 NOMINAL_SLACK_MM = 4.0
 """How far the measured width may be off the nominal one: more is another thing, not a sensor out of tolerance."""
 NOMINAL_SPREAD_MM = 1.5
@@ -105,23 +117,24 @@ def _is_same(top: SensorTop, other: SensorTop) -> bool:
 
 def measured_stations(picture: Picture, axis: Axis, half_width_mm: float, outlines_mm: Sequence[Array]) -> Array:
     """Stations between the first and the last end of any bar at which the whole width is in the picture."""
-    ends = np.concatenate([axis.from_plane(outline)[:, 0] for outline in outlines_mm])
+    seated = [o - BAR_THICKNESS_MM * picture.plane.tilt_mm_per_mm(o) for o in outlines_mm]
+    ends = np.concatenate([axis.from_plane(outline)[:, 0] for outline in seated])
     s = np.arange(ends.min() + STATION_MM / 2, ends.max() - STATION_MM / 2 + 1e-6, STATION_MM)
     if len(s) < 2:
         return s
     across = np.array([-half_width_mm, 0.0, half_width_mm])
     inside = picture.inside(picture.grid(axis, s, across)).all(axis=1)
-    return _longest_run(s, inside)
+    return s[longest_run(inside)]
 
 
-def _longest_run(s: Array, good: NDArray[np.bool_]) -> Array:
-    """The longest stretch of ``s`` without a gap in ``good``."""
+def longest_run(good: NDArray[np.bool_]) -> slice:
+    """The longest stretch without a gap in ``good`` (S,)."""
     steps = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
     if len(steps) == 0:
-        return s[:0]
+        return slice(0, 0)
     starts, ends = steps[::2], steps[1::2]
     longest = int(np.argmax(ends - starts))
-    return s[starts[longest] : ends[longest]]
+    return slice(int(starts[longest]), int(ends[longest]))
 
 
 def bars_in_strip(
@@ -195,6 +208,9 @@ class _CoherentLine(NamedTuple):
     """Index across, at the middle of the stations."""
     slope: float
     """Outward, per mm along."""
+    shift_mm: float = 0.0
+    doubt_mm: float = 0.0
+    """See ``_Settled``."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,6 +219,8 @@ class _EdgeStrip:
 
     change: Array
     """Shape (B, N, 3): blocks along, ``STEP_MM`` across, outward."""
+    light: Array
+    """Linear light, shape (B, N)."""
     centres_mm: Array
     """Stations of the blocks, shape (B,)."""
     mid_mm: float
@@ -221,21 +239,28 @@ class _EdgeStrip:
         centres, profiles = _blocks(light, s_mm, usable)
         if len(centres) < max(6, 0.5 * len(s_mm) * STATION_MM / BLOCK_MM):
             return None
-        return cls(_change(profiles), centres, float(centres.mean()), guess_mm, outward)
+        return cls(_change(profiles), profiles.mean(axis=2), centres, float(centres.mean()), guess_mm, outward)
 
     def outward_mm(self, line: _CoherentLine) -> float:
         """How far outside the guess a line lies."""
-        return line.place * STEP_MM - ACROSS_MM
+        return line.place * STEP_MM - ACROSS_MM + line.shift_mm
 
     def lines(self) -> list[_CoherentLine]:
         """The most coherent lines, best first, each moved to the change near it that is the top's edge."""
         found = _coherent_lines(self.change, self.centres_mm - self.mid_mm)
-        moved = [
-            line._replace(place=_settled(_along(self.change, self.centres_mm - self.mid_mm, line.slope), line.place))
-            for line in found
+        inner = range(_APART, self.change.shape[1] - _APART)
+        moved = [self._moved(line) for line in found if line.place in inner]
+        return [
+            line
+            for i, line in enumerate(moved)
+            if line.place in inner and all(abs(line.place - m.place) > 2 for m in moved[:i])
         ]
-        inner = [line for line in moved if _APART < line.place < self.change.shape[1] - _APART]
-        return [line for i, line in enumerate(inner) if all(abs(line.place - m.place) > 2 for m in inner[:i])]
+
+    def _moved(self, line: _CoherentLine) -> _CoherentLine:
+        s_mm = self.centres_mm - self.mid_mm
+        light = _along(self.light[..., None], s_mm, line.slope)[..., 0]
+        settled = _settled(_along(self.change, s_mm, line.slope), light, line.place)
+        return line._replace(place=settled.place, shift_mm=settled.shift_mm, doubt_mm=settled.doubt_mm)
 
     def fit(self, line: _CoherentLine) -> StraightEdge | None:
         """The straight edge on a coherent line."""
@@ -278,19 +303,20 @@ def _coherent_lines(change: Array, s_mm: Array) -> list[_CoherentLine]:
     Each block's change counts up to about its typical size, so that a few strong ones elsewhere do not outvote many.
     """
     change, s_mm = _pooled(change), _pooled(s_mm)
+    change = change[:, : change.shape[1] // 2 * 2].reshape(len(change), -1, 2, 3).mean(axis=2)
     size = np.sqrt((change**2).sum(axis=2, keepdims=True))
     bounded = (change / np.sqrt(size**2 + (2.0 * np.median(size)) ** 2 + 1e-12)).astype(np.float32)
     reach = float(np.abs(s_mm).max()) + 1e-9
-    slopes = np.arange(-SLOPE, SLOPE + 1e-9, STEP_MM / reach)
-    scores = np.stack([(_along(bounded, s_mm, slope).mean(axis=0) ** 2).sum(axis=1) for slope in slopes])
+    slopes = np.arange(-SLOPE, SLOPE + 1e-9, 2 * STEP_MM / reach)
+    scores = np.stack([(_along(bounded, s_mm, slope / 2).mean(axis=0) ** 2).sum(axis=1) for slope in slopes])
     found: list[_CoherentLine] = []
     for _ in range(LINES):
         row, place = np.unravel_index(np.argmax(scores), scores.shape)
         score = float(scores[row, place])
         if found and score < 0.2 * found[0].score:
             break
-        found.append(_CoherentLine(score, int(place), float(slopes[row])))
-        scores[:, max(int(place) - _APART, 0) : int(place) + _APART + 1] = 0.0
+        found.append(_CoherentLine(score, 2 * int(place), float(slopes[row])))
+        scores[:, max(int(place) - _APART // 2, 0) : int(place) + _APART // 2 + 1] = 0.0
     return found
 
 
@@ -299,26 +325,68 @@ def _pooled(blocks: Array) -> Array:
     return blocks if len(blocks) < 40 else blocks[: len(blocks) // 2 * 2].reshape(-1, 2, *blocks.shape[1:]).mean(axis=1)
 
 
-def _settled(level: Array, place: int) -> int:
-    """Index of the change that is the top's edge, among those close to the one at index ``place``.
+class _Settled(NamedTuple):
+    """Which change of light is taken for the top's edge."""
 
-    Several parallel changes close together are a bright line (a glinting chamfer: part of the top, so the edge is its
-    outer side), a dark line (a joint, or the shadow of a proud top: not part of it, so the edge is its inner side), or
-    a stair (a chamfer in between: the edge is the last step).
+    place: int
+    shift_mm: float
+    """How far outside that change the edge lies."""
+    doubt_mm: float
+    """Standard uncertainty that the company of other changes brings."""
+
+
+def _settled(change: Array, light: Array, place: int) -> _Settled:
+    """The change that is the top's edge, among those close to the one at index ``place`` across level blocks.
+
+    ``change`` (B, N, 3) and ``light`` (B, N). Several parallel changes close together are, seen outward:
+
+    - up and down: a bright line, a glinting chamfer. It is part of the top, and the edge is its outer side.
+    - down and up: a dark line, a joint or the shadow of a proud top. It is not part of the top, and the edge is its
+      inner side; a little outside it, for the arris is rounded and its shaded part belongs to the top.
+    - down and down: a chamfer less lit than the face, then grout: the edge is the last step.
+    - up and up: grout in the top's shadow, then grout in the light: the edge is the first step.
     """
-    middle = np.median(level, axis=0)
+    middle, level = np.median(change, axis=0), np.median(light, axis=0)
     size, rise = np.sqrt((middle**2).sum(axis=1)), middle.sum(axis=1)
-    reach = int(CHAMFER_MM / STEP_MM)
-    crests = [
-        i
-        for i in range(max(place - reach, 1), min(place + reach + 1, len(size) - 1))
-        if size[i] >= size[i - 1] and size[i] >= size[i + 1] and size[i] > OUTERMOST_SHARE * size[place]
-    ]
-    inner_fall = [i for i in crests if i < place and rise[i] < 0]
-    if rise[place] > 0 and inner_fall:
-        return inner_fall[-1]
-    further = [i for i in crests if i > place and (rise[i] < 0 or rise[place] > 0)]
-    return further[-1] if further else place
+    near = range(max(place - _CHAMFER, 1), min(place + _CHAMFER + 1, len(size) - 1))
+    crests = [i for i in near if i == place or _is_crest(size, i) and size[i] > OUTERMOST_SHARE * size[place]]
+    falls, rises = [i for i in crests if rise[i] < 0], [i for i in crests if rise[i] >= 0]
+    if not falls:
+        inner = _fall_into_dark(level, rise, rises[0])
+        if inner is not None:
+            return _Settled(inner, ARRIS_MM, ARRIS_MM)
+        return _Settled(rises[0], 0.0, STAIR_DOUBT * (rises[-1] - rises[0]) * STEP_MM)
+    shade = ARRIS_MM * _darkness_outside(level, falls[-1])
+    stair = STAIR_DOUBT * (falls[-1] - falls[0]) * STEP_MM
+    return _Settled(falls[-1], shade, float(np.hypot(stair, shade)) + (ARRIS_MM / 2 if rises else 0.0))
+
+
+def _is_crest(size: Array, i: int) -> bool:
+    return bool(size[i] >= size[i - 1] and size[i] >= size[i + 1])
+
+
+def _fall_into_dark(level: Array, rise: Array, place: int) -> int | None:
+    """Index of the fall of light on the inner side of a dark line whose outer side is at ``place``; None without one."""
+    low = max(place - _DARK_LINE, 1)
+    face = float(np.median(level[max(low - _DARK_LINE // 2, 0) : low + 1]))
+    beyond = float(np.median(level[place + _CHAMFER // 2 : place + _DARK_LINE]))
+    if place - low < 3 or not 0.2 < _depth(level[low:place], face, beyond):
+        return None
+    return low + int(np.argmin(rise[low:place]))
+
+
+def _darkness_outside(level: Array, place: int) -> float:
+    """How distinct a dark line just outside index ``place`` is, 0 ... 1; sharpening's dark rim is none."""
+    face = float(np.median(level[max(place - _DARK_LINE, 0) : max(place - _CHAMFER // 2, 1)]))
+    high = min(place + _DARK_LINE, len(level) - 1)
+    beyond = float(np.median(level[high : high + _DARK_LINE // 2]))
+    return float(np.clip((_depth(level[place:high], beyond, face) - 0.12) / 0.3, 0.0, 1.0))
+
+
+def _depth(line: Array, near: float, far: float) -> float:
+    """By how much a line is darker than what is on one side of it (``near``), against the other side (``far``)."""
+    dark = float(line.min())
+    return (near - dark) / max(far - dark, 1e-3)
 
 
 def _fit(
@@ -337,9 +405,9 @@ def _fit(
     level = _along(signed[..., None], centres - mid, float(line.value[1]) * STEP_MM)[..., 0]
     strength = float(np.median(height) / (_mad(height) + 0.02))
     return StraightEdge(
-        guess_mm + outward * float(line.value[0] * STEP_MM - ACROSS_MM), outward * float(line.value[1] * STEP_MM), mid,
+        guess_mm + outward * float(line.value[0] * STEP_MM - ACROSS_MM + coherent.shift_mm), outward * float(line.value[1] * STEP_MM), mid,
         line.covariance * STEP_MM**2, line.scatter * STEP_MM, line.share, strength,
-        _spread(np.median(level, axis=0), float(line.value[0])),
+        _spread(np.median(level, axis=0), float(line.value[0])), coherent.doubt_mm,
     )  # fmt: skip
 
 

@@ -16,14 +16,20 @@ from verifier.surface_grout import GroutBoundary
 
 WINDOW_MM = 25.0
 """Length of the moving mean for extremes."""
-NOISE_LENGTH_MM = 5.0
-"""Over which errors of the boundary at neighbouring stations are alike: about a stone."""
-HEIGHT_MM = 0.6
+NOISE_LENGTH_MM = 2.0
+"""Over which errors of the boundary at neighbouring stations are alike."""
+HEIGHT_MM = 0.5
 """Standard height of what carries an edge over the pavement's mean plane: sensor not flush, rim of the grout."""
 CLEAR_SHARE = 0.9
 """Share of the length along which a boundary must be in sight: what is hidden could be the widest place."""
-RIM_MM = 0.25
-"""Standard uncertainty of where a rounded rim of grout ends on rough stones."""
+RIM_MM = 0.12
+"""Standard uncertainty of where grout ends on rough stones, in a sharp photo."""
+SHARP_MM, TRANSITION_SHARE = 0.7, 0.5
+"""Width of the transition from grout to pavement in a sharp photo, and the share of what it is wider that is unclear:
+a rounded rim, shaded or with its shadow beside it, may end anywhere within it."""
+DOUBT_MM, DOUBT_SHARE = 0.1, 0.5
+"""How far the boundary may differ from a less closely followed one for nothing, and the share of the rest that is
+unclear: there a stone may have been taken for grout, or a tongue of grout for a stone."""
 
 
 @dataclass(frozen=True)
@@ -58,9 +64,16 @@ class GroutSide:
         return float(self.boundary.distance_mm[self.boundary.clear].mean())
 
     @property
-    def widest(self) -> int:
-        """Station at which the moving mean is largest."""
-        return int(np.nanargmax(self.moving_mm))
+    def widest_mm(self) -> float:
+        """Largest moving mean."""
+        return float(np.nanmax(self.moving_mm))
+
+    @property
+    def widest_window(self) -> NDArray[np.intp]:
+        """Clear stations of the window whose mean is largest."""
+        first = int(np.nanargmax(self.moving_mm)) - _before()
+        window = np.arange(first, first + _window())
+        return window[self.boundary.clear[window]]
 
 
 def moving_mean(values: Array, clear: NDArray[np.bool_]) -> Array:
@@ -131,9 +144,7 @@ class _TracedPoints:
         ]
         for side in sides:
             clear = np.flatnonzero(side.boundary.clear)
-            half = int(WINDOW_MM / STATION_MM) // 2
-            window = np.arange(max(side.widest - half, 0), min(side.widest + half + 1, len(top.s_mm)))
-            for stations in (clear[:: max(len(clear) // 12, 1)], window[::6]):
+            for stations in (clear[:: max(len(clear) // 12, 1)], side.widest_window[::6]):
                 sets.append(np.column_stack([top.s_mm[stations], _offset(top, side, stations)]))
         ends = np.cumsum([0, *map(len, sets)])
         parts = tuple(slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True))
@@ -157,8 +168,7 @@ class _TracedPoints:
 
 def _offset(top: SensorTop, side: GroutSide, stations: NDArray[np.intp]) -> Array:
     """Offsets from the axis of a boundary at station numbers."""
-    edge = top.left if side.side > 0 else top.right
-    return np.asarray(edge.at(top.s_mm[stations]) + side.side * side.boundary.distance_mm[stations])
+    return np.asarray(top.edge(side.side).at(top.s_mm[stations]) + side.side * side.boundary.distance_mm[stations])
 
 
 def _height_scale(plane: GroundPlane) -> float:
@@ -179,7 +189,7 @@ def _edge_u(plane: GroundPlane, top: SensorTop) -> float:
     blur, alike on both edges of the same top.
     """
     spread = (top.left.width_mm + top.right.width_mm) / 2
-    return float(0.25 * np.hypot(_pixel_mm(plane, top), spread))
+    return float(0.28 * np.hypot(_pixel_mm(plane, top), spread))
 
 
 def _sensor_width(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
@@ -187,7 +197,8 @@ def _sensor_width(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
     budget = (
         *plane.budget(row),
         BudgetLine("scatter along the sensor's edges", float(scatter)),
-        BudgetLine("location of the sensor's edges in their blur and chamfer", 2.0 * _edge_u(plane, top)),
+        BudgetLine("location of the sensor's edges in their blur", 2.0 * _edge_u(plane, top)),
+        BudgetLine("chamfer, joint or shadow beside the edges", float(np.hypot(top.left.doubt_mm, top.right.doubt_mm))),
         BudgetLine("height of the sensor's top over the pavement", top.width_mm * HEIGHT_MM * _height_scale(plane)),
     )
     return Estimate(Quantity.SENSOR_WIDTH, top.width_mm, budget)
@@ -206,47 +217,44 @@ _BANDS = {
 }
 
 
-def _bands(plane: GroundPlane, top: SensorTop, side: GroutSide, mean_row: Array, widest_row: Array) -> Iterator[Estimate]:
+def _bands(
+    plane: GroundPlane, top: SensorTop, side: GroutSide, mean_row: Array, widest_row: Array
+) -> Iterator[Estimate]:
     """Mean and largest grout band of a side."""
-    clear = side.boundary.clear
-    u = float(np.sqrt((side.boundary.u_mm[clear] ** 2).mean()))
-    length = clear.sum() * STATION_MM
-    bias, u_max = _excess_of_maximum(side)
-    for quantity, value, row, u_noise, stations in (
-        (_BANDS[side.side][0], side.mean_mm, mean_row, u * np.sqrt(NOISE_LENGTH_MM / length), np.flatnonzero(clear)),
-        (_BANDS[side.side][1], float(side.moving_mm[side.widest]), widest_row, u_max, np.array([side.widest])),
-    ):
-        budget = (
-            *plane.budget(row),
-            BudgetLine("grout told from pavement", float(u_noise)),
-            BudgetLine("rim of the grout on rough pavement", RIM_MM),
-            BudgetLine("location of the sensor's edge", _edge_u(plane, top)),
-            BudgetLine("height of the grout's rim over the pavement", HEIGHT_MM * _tilt_across(plane, top, side, stations)),
-        )
-        yield Estimate(quantity, max(value, 0.0), budget)
+    everywhere, widest = np.flatnonzero(side.boundary.clear), side.widest_window
+    soft = moving_mean(side.boundary.soft_mm, side.boundary.clear)
+    doubt = (
+        float(abs(side.boundary.soft_mm[everywhere].mean() - side.mean_mm)),
+        float(abs(np.nanmax(soft) - side.widest_mm)),
+    )
+    mean, largest, _ = _BANDS[side.side]
+    yield Estimate(mean, side.mean_mm, _band_budget(plane, top, side, mean_row, everywhere, doubt[0]))
+    yield Estimate(largest, side.widest_mm, _band_budget(plane, top, side, widest_row, widest, doubt[1]))
+
+
+def _band_budget(
+    plane: GroundPlane, top: SensorTop, side: GroutSide, row: Array, stations: NDArray[np.intp], doubt_mm: float
+) -> tuple[BudgetLine, ...]:
+    """Budget of a grout band that is a mean over ``stations``."""
+    boundary = side.boundary
+    noise = np.sqrt((boundary.u_mm[stations] ** 2).mean() * NOISE_LENGTH_MM / (len(stations) * STATION_MM))
+    wider = max(float(boundary.transition_mm[stations].mean()) - SHARP_MM, 0.0)
+    rim = float(np.hypot(RIM_MM, TRANSITION_SHARE * wider))
+    return (
+        *plane.budget(row),
+        BudgetLine("grout told from pavement, station by station", float(noise)),
+        BudgetLine("what belongs to the grout", DOUBT_SHARE * max(doubt_mm - DOUBT_MM, 0.0)),
+        BudgetLine("rim of the grout: its width, its shadow, rough stones", rim),
+        BudgetLine("location of the sensor's edge in its blur", _edge_u(plane, top)),
+        BudgetLine("chamfer, joint or shadow beside the edge", top.edge(side.side).doubt_mm),
+        BudgetLine("height of the grout's rim over the pavement", HEIGHT_MM * _tilt_across(plane, top, side, stations)),
+    )
 
 
 def _tilt_across(plane: GroundPlane, top: SensorTop, side: GroutSide, stations: NDArray[np.intp]) -> float:
     """By how much a boundary seems displaced across per mm of height, mean over stations."""
     points = top.axis.to_plane(top.s_mm[stations], _offset(top, side, stations))
     return float(abs((plane.tilt_mm_per_mm(points) @ top.axis.normal).mean()))
-
-
-def _excess_of_maximum(side: GroutSide) -> tuple[float, float]:
-    """By how much noise along the boundary raises the largest moving mean, and its standard deviation [mm].
-
-    By simulation: noise of the posterior's size, alike over ``NOISE_LENGTH_MM``, is put on top of the boundary.
-    """
-    rng = np.random.default_rng(1)
-    count = int(np.ceil(len(side.moving_mm) * STATION_MM / NOISE_LENGTH_MM)) + 2
-    x = np.arange(len(side.moving_mm)) * STATION_MM / NOISE_LENGTH_MM
-    left, weight = x.astype(int), x % 1.0
-    nodes = rng.standard_normal((60, count)) * 1.22  # linear interpolation between nodes takes off a third of variance
-    noise = nodes[:, left] * (1 - weight) + nodes[:, left + 1] * weight
-    moved = _moving_sum(noise * np.where(side.boundary.clear, side.boundary.u_mm, 0.0)) / WINDOW_MM * STATION_MM
-    mean = side.moving_mm[_before() : _before() + moved.shape[1]]
-    excess = np.nanmax(mean + moved, axis=1) - side.moving_mm[side.widest]
-    return float(np.mean(excess)), float(np.std(excess))
 
 
 def _ridge(top: SensorTop, side: GroutSide, widest: Estimate, gap: SlotGap) -> Estimate:

@@ -37,6 +37,8 @@ class TopLook:
     """Share of the pieces along the axis that look like the face rather than like pavement."""
     face_lightness: float
     """Logarithm of how much lighter the face is than pavement."""
+    grout_lightness: float
+    """The same for what lies right beside the face, on the lighter side."""
     grout_separation: tuple[float, float]
     """As ``face_separation``, for what lies right beside the face on the left and on the right."""
     grout_difference: tuple[float, float]
@@ -51,12 +53,30 @@ class TopLook:
             self.face_separation > 0.85
             and self.face_consistency > 0.9
             and min(self.grout_separation) > 0.85
-            and self.grout_difference[0] < 0.9
-            and self.grout_difference[1] < 0.15
+            and self.grout_difference[0] < 1.6
+            and self.grout_difference[1] < 0.2
             and self.roughness < 0.0
         )
 
 
+DARK = -0.3
+"""Lightness against pavement below which a band could be a hollow (log ratio)."""
+STRAIGHT_MM = 0.15
+"""Scatter of blocks about a straight edge that a sensor, made in one piece, stays below on most photos."""
+
+
+def could_be_slot(top: SensorTop, look: TopLook, nominal_mm: float | None) -> bool:
+    """Whether an open slot could look like this: floor and walls, or their shadow, dark, and sawn rather than made.
+
+    A width within ``NOMINAL_MM`` of the sensor's speaks for the sensor.
+    """
+    dark = max(look.face_lightness, look.grout_lightness) < DARK
+    sawn = max(top.left.scatter_mm, top.right.scatter_mm) > STRAIGHT_MM
+    expected = nominal_mm is not None and abs(top.width_mm - nominal_mm) < NOMINAL_MM
+    return dark and sawn and not expected
+
+
+NOMINAL_MM = 1.5
 SMOOTH = -2.0
 """Texture (see ``surface_materials``) below which anything counts as smooth, whatever the pavement is like."""
 FACE_SMOOTHER, GROUT_SMOOTHER = 0.3, 0.1
@@ -74,7 +94,6 @@ def look_at_top(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop) 
     if len(pavement) < 500 or min(len(g) for g in grout) < 100 or face.usable.mean() < 0.5:
         return None
     model = discriminant(face.sample(face.usable), pavement)
-    left, right = (np.median(g, axis=0) for g in grout)
     rough = float(np.median(pavement[:, 3]))
     textures = [float(np.median(x[:, 3])) for x in (face.sample(face.usable), *grout)]
     limits = [max(rough - smoother, SMOOTH) for smoother in (FACE_SMOOTHER, GROUT_SMOOTHER, GROUT_SMOOTHER)]
@@ -82,10 +101,20 @@ def look_at_top(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop) 
         face_separation=model.separation,
         face_consistency=_consistency(face, model(face.features)),
         face_lightness=float(np.median(face.features[face.usable][:, 0]) - np.median(pavement[:, 0])),
+        grout_lightness=max(float(np.median(g[:, 0])) for g in grout) - float(np.median(pavement[:, 0])),
         grout_separation=(discriminant(grout[0], pavement).separation, discriminant(grout[1], pavement).separation),
-        grout_difference=(float(abs(left[0] - right[0])), float(np.hypot(*(left - right)[1:3]))),
+        grout_difference=_difference(*beside),
         roughness=max(t - limit for t, limit in zip(textures, limits, strict=True)),
     )
+
+
+def _difference(left: Patch, right: Patch) -> tuple[float, float]:
+    """Difference in lightness and in colour of what is at the same stations: a shadow that crosses both does not count."""
+    both = left.usable.all(axis=1) & right.usable.all(axis=1)
+    if both.sum() < 20:
+        return 0.0, 0.0
+    off = np.median(left.features[both].mean(axis=1) - right.features[both].mean(axis=1), axis=0)
+    return float(abs(off[0])), float(np.hypot(off[1], off[2]))
 
 
 def _patch(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop, n_mm: Array) -> Patch:

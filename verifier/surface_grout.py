@@ -8,15 +8,16 @@ parts the evidence best (dynamic programming), with a mild price on its changes,
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from verifier.plane import Array
-from verifier.surface_edges import STATION_MM, SensorTop
+from verifier.surface_edges import STATION_MM, SensorTop, longest_run
 from verifier.surface_materials import Patch, discriminant, patch
 from verifier.surface_strip import Picture, Samples
 
@@ -38,7 +39,8 @@ REACH_MM = 12.0
 """How far from the best path other paths count in its uncertainty."""
 BLOCK_MM = 16.0
 """Size of a patch of pavement with a few of its largest stones."""
-ROUNDS = 2
+ROUNDS, MAX_ROUNDS = 2, 3
+"""How often to learn from what was parted: once more where the edge of a shadow came between."""
 MIN_SEPARATION = 0.9
 """Least probability that a cell of grout looks more like grout than a cell of pavement does."""
 PRICE_PER_MM = 1.5
@@ -47,18 +49,25 @@ PRICE_PER_MM = 1.5
 
 @dataclass(frozen=True, eq=False)
 class GroutBoundary:
-    """The boundary on one side: distances from the sensor's edge."""
+    """The boundary on one side: distances from the sensor's edge, station by station, (S,) each."""
 
     distance_mm: Array
-    """Shape (S,)."""
+    soft_mm: Array
+    """The same, followed less closely: where the two differ, it is unclear what belongs to the grout."""
     u_mm: Array
-    """Standard deviation of the place at each station, from the posterior, shape (S,)."""
+    """Standard deviation of the place, from the evidence for other paths."""
+    transition_mm: Array
+    """Width of the transition from grout to pavement: blur, a rounded rim, its shadow."""
     clear: NDArray[np.bool_]
-    """Stations where the boundary could be seen, shape (S,)."""
+    """Stations where the boundary is in sight."""
     separation: float
     """Probability that a grout cell looks more like grout than a pavement cell does (area under the ROC curve)."""
-    bias_mm: float
-    """Correction that the mean profile across the boundary asked for; already applied."""
+
+
+    def part(self, run: slice) -> GroutBoundary:
+        """The same over a part of the stations."""
+        arrays = {name: getattr(self, name)[run] for name in ("distance_mm", "soft_mm", "u_mm", "transition_mm", "clear")}
+        return replace(self, **arrays)
 
 
 def distances() -> Array:
@@ -71,36 +80,81 @@ def trace_sides(views: tuple[Patch, Patch]) -> list[GroutBoundary | None]:
     return [b if b is not None and b.separation > MIN_SEPARATION else None for b in trace_grout(views)]
 
 
+def in_sight(
+    picture: Picture, top: SensorTop, boundaries: Sequence[GroutBoundary | None]
+) -> tuple[SensorTop, list[GroutBoundary | None]]:
+    """The sensor and its boundaries, cut to the longest stretch along which all of them are in the picture."""
+    good = np.ones(len(top.s_mm), dtype=bool)
+    for side, boundary in zip((1, -1), boundaries, strict=True):
+        if boundary is not None:
+            n = top.edge(side).at(top.s_mm) + side * boundary.distance_mm
+            pixels = picture.plane.to_pixels(top.axis.to_plane(top.s_mm, n))
+            good &= picture.inside(pixels[:, None, :].astype(np.float32))[:, 0]
+    run = longest_run(good)
+    return replace(top, s_mm=top.s_mm[run]), [b if b is None else b.part(run) for b in boundaries]
+
+
 def side_view(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop, side: int) -> Patch:
     """What lies outside the edge on ``side`` (+1 left, -1 right) of the sensor's ``top``, seen outward."""
-    edge_mm = float((top.left if side > 0 else top.right).at(top.s_mm).mean())
+    edge_mm = float(top.edge(side).at(top.s_mm).mean())
     return patch(picture, outlines_mm, top.axis, top.s_mm, edge_mm + side * distances())
 
 
 @dataclass(frozen=True, eq=False)
 class _Parting:
-    """A division of one side's view into grout (up to ``within_mm``) and pavement (from ``beyond_mm``), (S,) each."""
+    """A division of one side's view into grout and pavement, by distance from the sensor's edge, (S,) each."""
 
     within_mm: Array
+    """Grout up to here."""
     beyond_mm: Array
+    """Pavement from here on."""
+    shaded_mm: Array | None = None
+    """Where there are two sorts of grout: up to here the one, beyond it the other (shadow and light)."""
 
 
-def trace_grout(views: tuple[Patch, Patch], sure_mm: float = FIRST_GROUT_MM) -> list[GroutBoundary | None]:
+def trace_grout(views: tuple[Patch, Patch]) -> list[GroutBoundary | None]:
     """Boundaries on both sides (left, right); None where samples are too few."""
-    partings = [_Parting(np.full(len(v.usable), sure_mm), np.full(len(v.usable), FIRST_PAVEMENT_MM)) for v in views]
-    for _ in range(ROUNDS):
+    partings = [
+        _Parting(np.full(len(v.usable), FIRST_GROUT_MM), np.full(len(v.usable), FIRST_PAVEMENT_MM)) for v in views
+    ]
+    for done in range(MAX_ROUNDS):
         samples = [_samples(view, parting) for view, parting in zip(views, partings, strict=True)]
         evidence = [_evidence(view, own, other) for view, own, other in zip(views, samples, samples[::-1], strict=True)]
         if any(e is None for e in evidence):
             return [None, None]
         path, marginal = _best_path(np.stack([_cost(e) for e in evidence if e is not None], axis=1))
-        partings = [_Parting(np.maximum(p - 1.0, sure_mm), p + 4.0) for p in path.T]
+        if done >= ROUNDS - 1 and (done >= ROUNDS or all(p.shaded_mm is None for p in partings)):
+            break
+        partings = [_next_parting(*state) for state in zip(views, partings, samples, path.T, strict=True)]
     sharp = _sharpened(path, evidence)
     return [
         _boundary(view, path[:, i], sharp[:, i], marginal[:, i], e.separation)
         for i, (view, e) in enumerate(zip(views, evidence, strict=True))
         if e is not None
     ]
+
+
+def _next_parting(view: Patch, parting: _Parting, samples: _Samples, path: Array) -> _Parting:
+    """What to learn from in the next round, given the path found in this one."""
+    shaded = parting.shaded_mm
+    if shaded is None and _is_edge_of_shadow(view, samples, path):
+        return _Parting(path + 3.5, np.full(len(path), FIRST_PAVEMENT_MM), path)
+    return _Parting(np.maximum(path - 1.0, FIRST_GROUT_MM), path + 4.0, shaded)
+
+
+def _is_edge_of_shadow(view: Patch, samples: _Samples, path: Array) -> bool:
+    """Whether what lies just beyond the path is lit grout, so that the path follows the edge of a shadow on grout.
+
+    Lit grout is lighter than what was taken for grout, smoother than pavement, and does not look like pavement.
+    """
+    d = distances()
+    beyond = view.sample(view.usable & (d > path[:, None] + 0.75) & (d < path[:, None] + 3.5))
+    grout, pavement = view.sample(samples.grout), samples.pavement_features
+    if min(len(beyond), len(grout)) < 100 or len(pavement) < 500:
+        return False
+    lighter = np.median(beyond[:, 0]) - np.median(grout[:, 0]) > 0.3
+    smoother = np.median(pavement[:, 3]) - np.median(beyond[:, 3]) > 0.1
+    return bool(lighter and smoother and discriminant(beyond, pavement).separation > MIN_SEPARATION)
 
 
 def _sharpened(path: Array, evidence: list[_Evidence | None]) -> Array:
@@ -127,6 +181,7 @@ class _Samples:
     """Cells of a view that are taken for grout and for pavement, (S, D) each."""
 
     grout: NDArray[np.bool_]
+    lit_grout: NDArray[np.bool_] | None
     pavement: NDArray[np.bool_]
     pavement_features: Samples
     """Shape (N, 4)."""
@@ -136,7 +191,11 @@ def _samples(view: Patch, parting: _Parting) -> _Samples:
     d = distances()
     grout = view.usable & (d >= SKIRT_MM) & (d < parting.within_mm[:, None])
     pavement = view.usable & (d > parting.beyond_mm[:, None])
-    return _Samples(grout, pavement, view.sample(pavement))
+    if parting.shaded_mm is None:
+        return _Samples(grout, None, pavement, view.sample(pavement))
+    shaded = d < parting.shaded_mm[:, None] - 0.5
+    lit = d > parting.shaded_mm[:, None] + 0.75
+    return _Samples(grout & shaded, grout & lit, pavement, view.sample(pavement))
 
 
 def _evidence(view: Patch, own: _Samples, other: _Samples) -> _Evidence | None:
@@ -145,12 +204,13 @@ def _evidence(view: Patch, own: _Samples, other: _Samples) -> _Evidence | None:
     Where a bar covers the pavement on this side, that on the other side must do.
     """
     pavement = own.pavement_features if own.pavement.sum() > 3000 else other.pavement_features
-    if own.grout.sum() < 50 or len(pavement) < 500:
+    sorts = [g for g in (own.grout, own.lit_grout) if g is not None and g.sum() >= 50]
+    if not sorts or len(pavement) < 500:
         return None
-    model = discriminant(view.sample(own.grout), pavement)
-    ratio = model(view.features)
+    models = [discriminant(view.sample(sort), pavement) for sort in sorts]
+    ratio = np.maximum.reduce([model(view.features) for model in models])
     share = np.float32(_independent_share(ratio, own.pavement))
-    return _Evidence(np.where(view.usable, ratio * share, np.float32(0.0)), model.separation)
+    return _Evidence(np.where(view.usable, ratio * share, np.float32(0.0)), models[-1].separation)
 
 
 def _independent_share(ratio: Samples, pavement: NDArray[np.bool_]) -> float:
@@ -191,8 +251,8 @@ def _boundary(view: Patch, path: Array, sharp: Array, marginal: Array, separatio
     weight = np.exp(-np.minimum(marginal, 50.0)) * (np.abs(d - path[:, None]) < REACH_MM)
     weight /= weight.sum(axis=1, keepdims=True)
     sd = np.sqrt(np.maximum((weight * (d - path[:, None]) ** 2).sum(axis=1), 0.0))
-    bias = _half_level(view, sharp)
-    return GroutBoundary(sharp + bias, sd, _is_clear(view, sharp), separation, bias)
+    shift, width = _transition(view, sharp)
+    return GroutBoundary(sharp + shift, path + shift, sd, width, _is_clear(view, sharp), separation)
 
 
 def _is_clear(view: Patch, path: Array) -> NDArray[np.bool_]:
@@ -203,55 +263,110 @@ def _is_clear(view: Patch, path: Array) -> NDArray[np.bool_]:
 
 
 PROFILE_MM = 5.0
+PIECE_MM = 100.0
 ALONG_STATIONS = 3
 """Stations apart whose difference tells stones from grout."""
-MIN_CONTRAST = 2.5
+INSIDE_MM, OUTSIDE_MM = (-1.8, -0.8), (0.8, 2.8)
+"""Where the light on both sides of a boundary is taken from: close, for the rim of the grout may be shaded."""
 
 
-def _half_level(view: Patch, path: Array) -> float:
-    """How far beyond the path the light rises half way from what it is on grout to what it is on pavement [mm].
+class _Transition(NamedTuple):
+    """Where the middle of the transition from grout to pavement lies beyond a path, and how wide it is [mm]."""
 
-    A cell that blur divides departs from grout by its share of pavement, in linear light, so that the half level of
-    the mean departure is the middle of the transition; but a shaded rim of the grout departs too, and puts it too far
-    in. Variation along the path does not know the rim, for that is alike all along; but it feels the path's own
-    jitter, which puts it too far in. So the further out of the two is the better.
+    shift_mm: float
+    width_mm: float
+
+
+def _transition(view: Patch, path: Array) -> tuple[Array, Array]:
+    """How far beyond the path the middle of the transition lies, and its width, station by station, (S,) each [mm].
+
+    From overlapping pieces of ``PIECE_MM``: where a ridge is high its rim looks other than where grout is flush.
+    """
+    count = max(int(2 * len(path) * STATION_MM / PIECE_MM) - 1, 1)
+    centres = (np.arange(count) + 1.0) / (count + 1.0) * len(path)
+    half = max(len(path) / (count + 1.0), 1.0)
+    pieces = [slice(max(int(c - half), 0), int(c + half) + 1) for c in centres]
+    found = np.array([_half_level(view, path, piece) for piece in pieces])
+    along = np.arange(len(path))
+    return np.interp(along, centres, found[:, 0]), np.interp(along, centres, found[:, 1])
+
+
+def _half_level(view: Patch, path: Array, piece: slice) -> _Transition:
+    """Where beyond the path the light is half way from what it is just inside to what it is just outside.
+
+    A cell that blur divides has light from both sides in proportion, in linear light, so that the half level of the
+    mean over all stations is the middle of the transition. Where grout and pavement are equally light on the whole,
+    how much light varies along the path takes the place of light.
     """
     x = np.arange(-PROFILE_MM, PROFILE_MM + 0.1, CELL_MM / 2)
-    light, good = _straightened(view, path, x)
-    inner = good & (x < -1.2) & (x > -4) & (path[:, None] + x > SKIRT_MM)
-    if inner.sum() < 50:
-        return 0.0
-    grout = np.array([np.median(light[..., c][inner]) for c in range(3)])
-    spread = np.array([1.4826 * np.median(np.abs(light[..., c][inner] - grout[c])) for c in range(3)]) + 0.002
+    light, good = _straightened(view, path, x, piece)
+    if good.mean() < 0.3:
+        return _UNKNOWN
+    inside, outside = ((x >= low) & (x <= high) for low, high in (INSIDE_MM, OUTSIDE_MM))
+    difference = light[:, outside][good[:, outside]].mean(axis=0) - light[:, inside][good[:, inside]].mean(axis=0)
+    noise = light[:, outside][good[:, outside]].std(axis=0) + 0.003
+    change = _mean_profile(light @ (difference / noise**2).astype(np.float32), good)
     step = ALONG_STATIONS
-    variation = _profile((light[step:] - light[:-step]) / spread, good[step:] & good[:-step])
-    departure = _profile((light - grout) / spread, good)
-    found = [c for c in (_half_rise(x, variation), _half_rise(x, departure)) if c is not None]
-    return max(found) if found else 0.0
+    variation = _mean_profile(
+        np.sqrt((((light[step:] - light[:-step]) / noise) ** 2).sum(axis=2)), good[step:] & good[:-step]
+    )
+    found: list[_Transition] = []
+    distinct = float(np.sqrt(((difference / noise) ** 2).sum()))
+    if distinct > MIN_DIFFERENCE:
+        found += _half_rise(x, change, inside, outside)
+    if distinct > 2 * MIN_DIFFERENCE:
+        found = [t._replace(width_mm=max(t.width_mm, _structure(x, change, t.shift_mm, inside))) for t in found]
+    if variation[outside].mean() > MIN_CONTRAST * variation[(x > -4.0) & (x < -1.5)].mean():
+        found += _half_rise(x, variation, (x > -4.0) & (x < -1.5), outside)
+    return max(found) if found else _UNKNOWN
 
 
-def _straightened(view: Patch, path: Array, x: Array) -> tuple[Samples, NDArray[np.bool_]]:
-    """Light (S, X, 3) at distances ``x`` beyond the path, and where it was in sight (S, X)."""
-    place = (path[:, None] + x) / CELL_MM - 0.5
+MIN_DIFFERENCE = 0.7
+"""Least difference of mean light across a boundary, in units of its variation on pavement, to locate it by."""
+MIN_CONTRAST = 2.0
+"""Least ratio of how much light varies on pavement and on grout, to locate a boundary by it."""
+
+
+_UNKNOWN = _Transition(0.0, 2.0)
+
+
+def _half_rise(x: Array, profile: Array, inside: NDArray[np.bool_], outside: NDArray[np.bool_]) -> list[_Transition]:
+    """The place nearest to 0, within 2 mm, where the profile crosses half way from inside to outside; or none.
+
+    The width is that of a straight ramp of the profile's slope there.
+    """
+    low, high = float(profile[inside].mean()), float(profile[outside].mean())
+    level, step = (low + high) / 2, float(x[1] - x[0])
+    crossings = np.flatnonzero((profile[:-1] < level) & (profile[1:] >= level))
+    places = x[crossings] + (level - profile[crossings]) / (profile[crossings + 1] - profile[crossings]) * step
+    if not len(places) or np.abs(places).min() > 2.0:
+        return []
+    best = int(np.argmin(np.abs(places)))
+    around = profile[max(crossings[best] - 1, 0) : crossings[best] + 3]
+    slope = float(around[-1] - around[0]) / (step * (len(around) - 1))
+    return [_Transition(float(places[best]), float(np.clip((high - low) / max(slope, 1e-9), 0.3, 4.0)))]
+
+
+def _structure(x: Array, profile: Array, place_mm: float, inside: NDArray[np.bool_]) -> float:
+    """How far beyond a place the profile falls back by a third before it stays on pavement's level; 0 where it does not.
+
+    A groove along the grout with more of it beyond, or a lit rim outside its own shadow, looks like this.
+    """
+    low, high = float(profile[inside].mean()), float(profile[x > PROFILE_MM - 2.0].mean())
+    back = np.flatnonzero((x > place_mm + 0.8) & (x < PROFILE_MM - 1.5) & ((profile - low) / (high - low + 1e-12) < 0.67))
+    return float(x[back[-1]] - place_mm + 0.5) if len(back) else 0.0
+
+
+def _straightened(view: Patch, path: Array, x: Array, piece: slice) -> tuple[Samples, NDArray[np.bool_]]:
+    """Light (P, X, 3) at distances ``x`` beyond a piece of the path, and where it was in sight (P, X)."""
+    place = (path[piece, None] + x) / CELL_MM - 0.5
     left = np.clip(np.floor(place).astype(int), 0, view.light.shape[1] - 2)
     weight = np.clip(place - left, 0, 1).astype(np.float32)[..., None]
-    rows = np.arange(len(path))[:, None]
+    rows = np.arange(len(path))[piece, None]
     light = view.light[rows, left] * (1 - weight) + view.light[rows, left + 1] * weight
     return light, view.usable[rows, left]
 
 
-def _profile(departure: Samples, good: NDArray[np.bool_]) -> Array:
-    """Mean length of the departures (S, X, 3) over the good stations, (X,)."""
-    length = np.sqrt((departure**2).sum(axis=2))
-    return np.asarray((length * good).sum(axis=0) / np.maximum(good.sum(axis=0), 1), dtype=np.float64)
-
-
-def _half_rise(x: Array, profile: Array) -> float | None:
-    """Where the profile first rises half way, within 2.5 mm of 0; None where it hardly rises."""
-    low, high = profile[(x < -1.5) & (x > -3.5)].mean(), profile[(x > 1.5) & (x < 4.5)].mean()
-    level = (low + high) / 2
-    rises = np.nonzero((profile[:-1] < level) & (profile[1:] >= level) & (np.abs(x[:-1]) < 2.5))[0]
-    if high < MIN_CONTRAST * low or not len(rises):
-        return None
-    i = int(rises[0])
-    return float(x[i] + (level - profile[i]) / (profile[i + 1] - profile[i]) * (x[1] - x[0]))
+def _mean_profile(values: Samples, good: NDArray[np.bool_]) -> Array:
+    """Mean of (S, X) over the good stations, (X,)."""
+    return np.asarray((values * good).sum(axis=0) / np.maximum(good.sum(axis=0), 1), dtype=np.float64)

@@ -39,7 +39,7 @@ class Patch:
     light: Samples
     """Linear light, blue, green, red, (S, D, 3)."""
 
-    def sample(self, mask: NDArray[np.bool_], count: int = 6000) -> Samples:
+    def sample(self, mask: NDArray[np.bool_], count: int = 2500) -> Samples:
         """Features (N, 4) of at most about ``count`` of the cells under the mask (S, D), evenly picked."""
         index = np.flatnonzero(mask)
         return self.features.reshape(-1, 4)[index[:: max(len(index) // count, 1)]]
@@ -85,6 +85,52 @@ class _Normal:
         return np.asarray(cv2.transform(z * z, np.array([[1.0, 1.0, 1.0, 1.0, self.log_det]]))).reshape(x.shape[:-1])
 
 
+@dataclass(frozen=True, eq=False)
+class _Material:
+    """One normal model, or two: in the light and in shadow."""
+
+    parts: tuple[_Normal, ...]
+    log_weights: tuple[float, ...]
+
+    def distance2(self, x: Samples) -> Samples:
+        """Twice the negative log density (less a constant) of the likelier part, for (..., 4)."""
+        terms = [p.distance2(x) - np.float32(2 * w) for p, w in zip(self.parts, self.log_weights, strict=True)]
+        return np.asarray(np.minimum.reduce(terms))
+
+
+def _material(samples: Samples) -> _Material:
+    """Fit one part or, where lightness falls into two distinct groups, two."""
+    split = _two_groups(samples[:, 0].astype(np.float64))
+    if split is None:
+        return _Material((_normal(samples),), (0.0,))
+    dark = samples[:, 0] < split
+    share = float(dark.mean())
+    return _Material((_normal(samples[dark]), _normal(samples[~dark])), (float(np.log(share)), float(np.log(1 - share))))
+
+
+GROUPS_APART = 3.0
+"""Least distance of two groups' means, in units of their mean standard deviation, to count as two (Ashman's D is this
+over the square root of 2; K. M. Ashman, C. M. Bird, S. E. Zepf, Astron. J. 108 (1994) 2348, ask for D > 2)."""
+SMALLEST_GROUP = 0.05
+
+
+def _two_groups(x: Array) -> float | None:
+    """Where to split values into two groups by two-means clustering; None where they are rather one."""
+    low, high = np.quantile(x, [0.1, 0.9])
+    split = (low + high) / 2
+    for _ in range(8):
+        dark, light = x[x < split], x[x >= split]
+        if min(len(dark), len(light)) < max(SMALLEST_GROUP * len(x), 20):
+            return None
+        split = (dark.mean() + light.mean()) / 2
+    spread = (_spread(dark) + _spread(light)) / 2 + 0.02
+    return float(split) if np.median(light) - np.median(dark) > GROUPS_APART * spread else None
+
+
+def _spread(x: Array) -> float:
+    return float(1.4826 * np.median(np.abs(x - np.median(x))))
+
+
 def _normal(samples: Samples) -> _Normal:
     """Robust fit: from median and MAD, outliers (paint, pores, debris) are cut off, twice.
 
@@ -110,8 +156,8 @@ def _plain_normal(x: Array) -> _Normal:
 class Discriminant:
     """Log likelihood ratio of two materials, first : second, as a function of the quadratic discriminant."""
 
-    first: _Normal
-    second: _Normal
+    first: _Material
+    second: _Material
     grid: Array
     ratio: Samples
     separation: float
@@ -131,7 +177,7 @@ class Discriminant:
 
 def discriminant(first: Samples, second: Samples) -> Discriminant:
     """Learn from samples (N, 4) of both materials."""
-    a, b = _normal(first), _normal(second)
+    a, b = _material(first), _material(second)
     qa, qb = b.distance2(first) - a.distance2(first), b.distance2(second) - a.distance2(second)
     # a tenth of each may lie beyond: only where both occur does the ratio need detail
     low, high = np.quantile(qb, 0.1), np.quantile(qa, 0.9)

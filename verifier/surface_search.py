@@ -222,13 +222,19 @@ def band_hypotheses(view: Rectified, nominal_mm: float | None = None, count: int
     low, high = WIDTHS_MM if nominal_mm is None else (nominal_mm - 6.0, nominal_mm + 24.0)
     lines = voted_lines(view)
     pairs = [
-        _band(view, a, b)
+        (min(a.votes, b.votes), a, b)
         for i, a in enumerate(lines)
         for b in lines[:i]
-        if abs((a.normal_deg - b.normal_deg + 90.0) % 180.0 - 90.0) <= 2.0
+        if abs((a.normal_deg - b.normal_deg + 90.0) % 180.0 - 90.0) <= 2.0 and low <= _distance_mm(a, b) <= high
     ]
-    fitting = [pair for pair in pairs if low <= pair.width_mm <= high]
-    return sorted(fitting, key=lambda pair: -pair.votes)[:count]
+    best = sorted(pairs, key=lambda pair: -pair[0])[:count]
+    return [_band(view, a, b) for _, a, b in best]
+
+
+def _distance_mm(a: VotedLine, b: VotedLine) -> float:
+    """Distance between two nearly parallel lines at the middle of the view."""
+    flipped = abs(a.normal_deg - b.normal_deg) > 90.0
+    return abs(a.distance_mm + b.distance_mm) if flipped else abs(a.distance_mm - b.distance_mm)
 
 
 def _band(view: Rectified, a: VotedLine, b: VotedLine) -> BandHypothesis:
@@ -240,4 +246,4 @@ def _band(view: Rectified, a: VotedLine, b: VotedLine) -> BandHypothesis:
     normal = np.array([np.cos(angle), np.sin(angle)])
     origin = view.centre_mm() + (a.distance_mm + other_mm) / 2 * normal
     axis = oriented(origin, np.array([normal[1], -normal[0]]))
-    return BandHypothesis(axis, abs(a.distance_mm - other_mm), min(a.votes, b.votes))
+    return BandHypothesis(axis, _distance_mm(a, b), min(a.votes, b.votes))

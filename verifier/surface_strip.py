@@ -69,12 +69,16 @@ class Picture:
 
 
 def reduced(image: NDArray[np.uint8], plane: GroundPlane, factor: int) -> Picture:
-    """The photo made smaller by a whole ``factor``, each pixel the mean of those it covers."""
+    """The photo made smaller by a whole ``factor``: the middle pixel of each square stands for all.
+
+    A mean would be kinder to gravel, and costs as much time as all the rest of a search.
+    """
     if factor <= 1:
         return Picture(image, plane)
-    size = (image.shape[1] // factor, image.shape[0] // factor)
-    trimmed = image[: size[1] * factor, : size[0] * factor]
-    return Picture(np.asarray(cv2.resize(trimmed, size, interpolation=cv2.INTER_AREA)), plane, factor)
+    size = (image.shape[0] // factor, image.shape[1] // factor)
+    first = factor // 2
+    thinned = image[first::factor, first::factor][: size[0], : size[1]]
+    return Picture(np.ascontiguousarray(thinned), plane, factor)
 
 
 def log_light(codes: NDArray[np.uint8]) -> Samples:

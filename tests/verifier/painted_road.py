@@ -26,7 +26,7 @@ WHITE, YELLOW, GREEN, PINK, BLACK = (
     (0.01, 0.01, 0.01),
 )
 """Linear light, blue-green-red."""
-SIZE = (1600, 1200)
+SIZE = (1280, 960)
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ def camera_over(
     right /= np.linalg.norm(right)
     rotation = np.array([right, np.cross(forward, right), forward])
     vector = cv2.Rodrigues(rotation)[0].ravel()
-    lens = [np.log(1150.0), SIZE[0] / 2 - 0.5, SIZE[1] / 2 - 0.5, 0.0, 0.0]
+    lens = [np.log(920.0), SIZE[0] / 2 - 0.5, SIZE[1] / 2 - 0.5, 0.0, 0.0]
     covariance = np.diag(np.array([1e-3, 1.0, 1.0, 1e-3, 1e-3, *[1e-4] * 3, *[0.1] * 3]) ** 2)
     return GroundPlane(
         np.array([*lens, *vector, *(-rotation @ centre)]), (CovarianceSource("assumed", covariance),), SIZE

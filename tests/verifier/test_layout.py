@@ -15,7 +15,7 @@ from verifier.finding import CurveRole, Finding
 from verifier.lane import Object, find_lane_line
 from verifier.layout import measure_layout
 from verifier.marks import Mark, MarkedFeature, Marks
-from verifier.plane import GroundPlane
+from verifier.plane import CovarianceSource, GroundPlane
 
 PLANE = camera_over()
 LANE = Stripe((0.0, 75.0), 0.0, 150.0, WHITE)  # its lane side is y < 0: the edge at y = 0
@@ -205,3 +205,71 @@ def _axis(x: float, angle_deg: float):  # type: ignore[no-untyped-def]
 
 def test_pictures_are_as_large_as_the_plane_says() -> None:
     assert road(PLANE, []).size_px == SIZE
+
+
+def test_a_marking_that_the_picture_cuts_off_still_has_its_facing_edge() -> None:
+    """The photo is cropped so that the outer edge of the marking is out of view."""
+    photo = road(PLANE, [LANE, layout_line()])
+    top = int(PLANE.to_pixels(np.array([[0.0, 80.0]]))[0, 1])
+    parameters = PLANE.parameters.copy()
+    parameters[2] -= top
+    cropped = replace(photo, colour=np.ascontiguousarray(photo.colour[top:]))
+    plane = GroundPlane(parameters, PLANE.sources, cropped.size_px)
+    assert_measures(measure_layout(cropped, plane, []), 91.2)
+
+
+def test_light_beside_a_soft_shadow_is_no_lane_marking() -> None:
+    """The border cuts off a bright area whose only edge is as soft as the shadow of something tall."""
+    steps = [Stripe((0.0, 510.0 + 6.0 * k), 0.0, 1000.0, tuple([0.09 + 0.05 * k] * 3)) for k in range(9)]  # type: ignore[arg-type]
+    photo = road(PLANE, [*steps, layout_line()])
+    top = int(PLANE.to_pixels(np.array([[0.0, 150.0]]))[0, 1])
+    parameters = PLANE.parameters.copy()
+    parameters[2] -= top
+    cropped = replace(photo, colour=np.ascontiguousarray(photo.colour[top:]))
+    plane = GroundPlane(parameters, PLANE.sources, cropped.size_px)
+    assert code_of(measure_layout(cropped, plane, [])) == "lane-line-not-found"
+
+
+def test_black_paint_tinted_by_an_old_colour_is_no_fresh_line() -> None:
+    tinted = layout_line(colour=(0.04, 0.045, 0.08))
+    finding = measure_layout(road(PLANE, [LANE, tinted], ground=(0.05, 0.05, 0.05)), PLANE, [])
+    assert code_of(finding) in ("wrong-kind-of-photo", "layout-line-not-found")
+
+
+def test_the_lit_wall_of_a_slot_is_no_layout_line() -> None:
+    """On one side of the bright strip lies pavement, on the other the slot's smooth inside, of the same mean tone."""
+    wall = Stripe((0.0, 0.0), 91.0, 22.0, (0.5, 0.5, 0.5), (-1700.0, -60.0))
+    inside = Stripe((-41.0, 0.0), 91.0, 60.0, (0.075, 0.075, 0.075), (-1700.0, -60.0))
+    assert code_of(measure_layout(road(PLANE, [LANE, inside, wall]), PLANE, [])) == "wrong-kind-of-photo"
+
+
+def test_of_two_fresh_lines_a_short_one_makes_it_ambiguous_too() -> None:
+    short = Stripe((450.0, 0.0), 88.0, 40.0, WHITE, (-720.0, -60.0))
+    assert code_of(measure_layout(road(PLANE, [LANE, layout_line(), short]), PLANE, [])) == "layout-line-ambiguous"
+
+
+def test_far_blocks_are_left_out_where_the_plane_is_too_uncertain() -> None:
+    """With a badly known tilt the lane line's far ends say nothing; the choice must not raise the uncertainty."""
+    loose = np.diag(np.array([2e-3, 3.0, 3.0, 5e-3, 5e-3, *[3e-3] * 3, *[1.0] * 3]) ** 2)
+    plane = GroundPlane(PLANE.parameters, (CovarianceSource("assumed", loose),), PLANE.size_px)
+    finding = measure_layout(road(PLANE, [LANE, layout_line()]), plane, [])
+    (estimate,) = finding.estimates
+    assert abs(estimate.value - 91.2) < estimate.expanded_uncertainty
+
+
+def test_marks_lead_to_a_line_that_the_search_passes_over() -> None:
+    """The tinted black line is refused by itself; a person who marks it gets its angle."""
+    tinted = layout_line(colour=(0.03, 0.03, 0.075))
+    photo = road(PLANE, [LANE, tinted], ground=(0.05, 0.05, 0.05))
+    y = np.array([-200.0, -1500.0])
+    points = np.column_stack([y / np.tan(np.radians(91.2)) + 6.0, y])
+    marks = Marks((Mark(MarkedFeature.LAYOUT_LINE, PLANE.to_pixels(points)),))
+    finding = measure_layout(photo, PLANE, [], marks)
+    assert finding.estimates
+    assert abs(finding.estimates[0].value - 91.2) < finding.estimates[0].expanded_uncertainty
+
+
+def test_marks_beside_the_line_give_no_measurement() -> None:
+    points = np.array([[300.0, -300.0], [320.0, -1200.0]])
+    marks = Marks((Mark(MarkedFeature.LAYOUT_LINE, PLANE.to_pixels(points)),))
+    assert code_of(measure_layout(road(PLANE, [LANE, layout_line()]), PLANE, [], marks)) == "layout-line-not-found"
