@@ -39,6 +39,10 @@ BAR_PARAMETERS = 8
 """x, y, direction, log length scale, height of the face, tilt along, tilt across, bow (middle over the ends)."""
 CORNER_FLOOR_PX = 0.015
 """Corners are never believed better than this: what saddle points reach on clean renderings."""
+SLOW_ERROR_EXCESS = 1.5
+"""Variance of slow patterns in the corners' errors over that of white noise of the same size. Corners a whole number of
+pixels apart alias alike, so that neighbours share a part of their error: 1.3 and 1.6 by second and third order terms
+along the bars on photos from two renderers."""
 FULL_FRAME_DIAGONAL_MM = 43.2666
 NOISE_RATIO_LIMIT = 2.0
 """Corner noise of a bar in the common adjustment over that of the bar alone: 0.85 to 1.1 where all is well."""
@@ -258,7 +262,7 @@ def adjust(
         return _unfit("The bars' corners fit no flat pavement")
     best = solutions[0]
     result = _result(model, best, size_px)
-    return _ambiguity(model, solutions) or _misfit(model, best, result) or result
+    return _misfit(model, best, result) or _ambiguity(model, solutions) or result
 
 
 def _unfit(what: str) -> Problem:
@@ -331,7 +335,7 @@ def _solve(model: _Model, start: Array) -> _Solution:
     residual, cost = _evaluate(model, theta, weights, sigma)
     for iteration in range(40):
         jacobian = model.jacobian(theta)
-        w = np.repeat(weights / sigma**2, 2)
+        w = np.repeat(weights / sigma**2, 2) / SLOW_ERROR_EXCESS
         normal_corners = jacobian.T @ (w[:, None] * jacobian)
         gradient = jacobian.T @ (w * residual.ravel()) + precision @ (model.prior_mean - theta)
         normal = (normal_corners + precision)[np.ix_(free, free)]
@@ -355,7 +359,8 @@ def _solve(model: _Model, start: Array) -> _Solution:
 def _evaluate(model: _Model, theta: Array, weights: Array, sigma: Array) -> tuple[Array, float]:
     residual = model.pixels - model.predict(theta)
     deviation = model.prior_mean - theta
-    cost = float(np.sum((weights / sigma**2)[:, None] * residual**2) + deviation @ model.prior_precision @ deviation)
+    squares = np.sum((weights / sigma**2)[:, None] * residual**2) / SLOW_ERROR_EXCESS
+    cost = float(squares + deviation @ model.prior_precision @ deviation)
     return residual, cost if np.isfinite(cost) else math.inf
 
 
@@ -398,7 +403,7 @@ def _finish(model: _Model, theta: Array) -> _Solution:
     residual = model.pixels - model.predict(theta)
     sigma, weights = _reweight(model, residual)
     jacobian, free = model.jacobian(theta), model.free
-    w = np.repeat(weights / sigma**2, 2)
+    w = np.repeat(weights / sigma**2, 2) / SLOW_ERROR_EXCESS
     normal_corners = jacobian.T @ (w[:, None] * jacobian)
     covariance = np.zeros((model.size, model.size))
     try:

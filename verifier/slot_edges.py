@@ -51,6 +51,8 @@ class EdgeTrace:
     """Scatter of light beside the edge in units of the step."""
     blur_mm: float
     """Standard deviation of the blur across the edge, from the mean of all lined-up cross-sections."""
+    by_texture: bool = False
+    """Whether the edge was told by texture, because its two sides are about equally bright."""
 
     def between(self, low_mm: float, high_mm: float) -> EdgeTrace:
         """The part from one station to another."""
@@ -65,7 +67,7 @@ class EdgeTrace:
 
 def trace_edge(
     grey: NDArray[np.uint8], plane: GroundPlane, ribbon: Ribbon, arris: Step, side: int,
-    outlines_mm: Sequence[Array], cell_mm: float, step_mm: float,
+    outlines_mm: Sequence[Array], cell_mm: float, step_mm: float, room_mm: tuple[float, float] = (99.0, 99.0),
 ) -> EdgeTrace:  # fmt: skip
     """Trace one arris at stations ``step_mm`` apart with cells of ``cell_mm`` across.
 
@@ -78,6 +80,7 @@ def trace_edge(
         outlines_mm: Bars, which hide what is under them.
         cell_mm: Distance of samples across the edge.
         step_mm: Distance of stations.
+        room_mm: Distance to the next steps of the cross-section inward and outward, which must be kept out.
     """
     s = np.arange(*ribbon.span_mm, step_mm)
     base = _own_curve(grey, plane, ribbon, arris.n_mm, s, outlines_mm)
@@ -85,7 +88,7 @@ def trace_edge(
     light = sample_along(grey, plane, ribbon.axis, s, base, side * v).astype(np.float64)
     light[covered_by(outlines_mm, ribbon.axis, s, base, side * v, 4.0)] = np.nan
     blur = max(arris.rise_mm / 2.563, 0.8 * cell_mm)
-    return _trace(light, s, base, v, side, blur, step_mm)
+    return _trace(light, s, base, v, side, _Setting(blur, step_mm, room_mm))
 
 
 def mean_profile(
@@ -122,50 +125,86 @@ def _own_curve(
     return np.asarray(ribbon.centre_at(s) + n_mm + np.interp(s, middles, shifts))
 
 
-def _trace(light: Array, s: Array, base: Array, v: Array, side: int, blur: float, step: float) -> EdgeTrace:
+@dataclass(frozen=True)
+class _Setting:
+    """What a trace goes by: blur, distance of stations, and room on both sides."""
+
+    blur: float
+    step: float
+    room: tuple[float, float]
+
+    def zone(self, outside: bool, length: float) -> tuple[float, float]:
+        """Where beside the edge its level is taken: clear of the blur, and of the next step where there is room."""
+        room = self.room[1] if outside else self.room[0]
+        near = min(0.4 + 1.8 * self.blur, 0.4 * room)
+        far = max(min(near + length, room - 0.2 - 1.0 * self.blur), near + 0.3)
+        return (near, far) if outside else (-far, -near)
+
+
+def _trace(light: Array, s: Array, base: Array, v: Array, side: int, setting: _Setting) -> EdgeTrace:
     """Two passes: the second takes its levels beside the edge that the first has found."""
+    view, by_texture = _telling(light, v, setting)
     middle = np.zeros(len(s))
     noise = 0.0
+    inner = (v > -0.6 * setting.room[0]) & (v < max(0.6 * setting.room[1], 2.0))
     for _ in range(2):
-        inside, outside = _levels(light, v, middle, blur, step)
+        inside, outside = _levels(view, v, middle, setting)
         contrast = outside - inside
-        smooth = _along(light, _tremble(noise), step)
+        smooth = np.where(inner, _along(view, _tremble(noise), setting.step), np.nan)
         where = _crossings(smooth, v, (inside + outside) / 2, np.sign(contrast), middle)
-        middle = _slow(where, step)
-        noise = _noise(light, v, middle, contrast, blur)
-    strength = _strength(light, v, middle, blur, step)
+        middle = _slow(where, setting.step)
+        noise = _noise(view, v, middle, contrast, setting)
+    strength = _strength(view, v, middle, setting, by_texture)
     # Where the step is much weaker than usual or the other way round (the wall in another light), it is another edge.
     where = np.where(strength > 0.15, where, np.nan)
-    return EdgeTrace(side, s, base, where, strength, noise, _blur(light, v, where, inside, contrast, blur))
+    blur = setting.blur if by_texture else _blur(view, v, where, inside, contrast, setting.blur)
+    return EdgeTrace(side, s, base, where, strength, noise, blur, by_texture)
 
 
-def _strength(light: Array, v: Array, edge: Array, blur: float, step: float) -> Array:
-    """Log of light outside over light inside at each station over the median of all stations."""
-    margin = 0.4 + 1.8 * blur
+def _telling(light: Array, v: Array, setting: _Setting) -> tuple[Array, bool]:
+    """What tells inside from outside: light, or where light hardly does and texture does, the change along the edge."""
+    change = np.abs(np.roll(light, -1, axis=0) - np.roll(light, 1, axis=0))
+    change = uniform_filter1d(np.nan_to_num(change), max(1, round(6.0 / setting.step)), axis=0)
+    change[~np.isfinite(light)] = np.nan
+    by_light, by_change = (_clearness(x, v, setting) for x in (light, change))
+    return (change, True) if by_light < 0.7 and by_change > 1.5 * by_light else (light, False)
+
+
+def _clearness(values: Array, v: Array, setting: _Setting) -> float:
+    """Step between the levels over the scatter outside."""
+    zones = [(v > low) & (v < high) for low, high in (setting.zone(False, 4.0), setting.zone(True, 4.0))]
+    inside, outside = (values[:, z][np.isfinite(values[:, z])] for z in zones)
+    if len(inside) < 10 or len(outside) < 10:
+        return 0.0
+    return float(abs(np.mean(outside) - np.mean(inside)) / (np.std(outside) + 1e-9))
+
+
+def _strength(light: Array, v: Array, edge: Array, setting: _Setting, by_texture: bool) -> Array:
+    """Log of level outside over level inside at each station over the median of all stations."""
     logs, seen = [], np.ones(len(light), dtype=bool)
-    for low, high in ((-margin - 3.0, -margin), (margin, margin + 5.0)):
+    for low, high in (setting.zone(False, 3.0), setting.zone(True, 5.0)):
         zone = (v >= edge[:, None] + low) & (v <= edge[:, None] + high) & np.isfinite(light)
         mean = np.where(zone, light, 0.0).sum(axis=1) / np.maximum(zone.sum(axis=1), 1)
         seen &= zone.any(axis=1)
-        logs.append(np.log(uniform_filter1d(mean, max(1, round(8.0 / step))) + 1e-3))
+        logs.append(np.log(uniform_filter1d(mean, max(1, round((24.0 if by_texture else 8.0) / setting.step))) + 1e-3))
     ratio = logs[1] - logs[0]
     usual = float(np.median(ratio[seen])) if seen.any() else 1.0
     return np.where(seen, ratio / (usual or 1.0), 0.0)
 
 
-def _levels(light: Array, v: Array, edge: Array, blur: float, step: float) -> tuple[Array, Array]:
+def _levels(light: Array, v: Array, edge: Array, setting: _Setting) -> tuple[Array, Array]:
     """Light inside and outside the edge at each station.
 
     Inside: a running median along the edge. Outside: of the stone that is there (over 5 mm), because a bright stone's
     light reaches farther: against the usual level its edge would seem to lie inward. Where a gap or a chip leaves
     little contrast, the usual level (running median) stands in.
     """
-    margin = 0.4 + 1.8 * blur
-    size = max(3, round(_LEVEL_MM / step) | 1)
-    inside = median_filter(_zone_means(light, v, edge - margin - 2.5, edge - margin), size, mode="nearest")
-    outside = _zone_means(light, v, edge + margin, edge + margin + 2.0)
+    size = max(3, round(_LEVEL_MM / setting.step) | 1)
+    inner, outer = setting.zone(False, 2.5), setting.zone(True, 2.0)
+    inside = median_filter(_zone_means(light, v, edge + inner[0], edge + inner[1]), size, mode="nearest")
+    outside = _zone_means(light, v, edge + outer[0], edge + outer[1])
     usual = median_filter(outside, size, mode="nearest")
-    local = uniform_filter1d(outside, max(1, round(5.0 / step)))
+    local = uniform_filter1d(outside, max(1, round(5.0 / setting.step)))
     share = (local - inside) / np.where(usual == inside, 1e-6, usual - inside)
     return inside, np.where((share > 0.5) & (share < 3.0), local, usual)
 
@@ -209,10 +248,10 @@ def _slow(edge: Array, step: float) -> Array:
     return np.asarray(median_filter(filled, max(3, round(60.0 / step) | 1), mode="nearest"))
 
 
-def _noise(light: Array, v: Array, middle: Array, contrast: Array, blur: float) -> float:
-    """Scatter of light in the 4 mm outside the edge in units of the step (median over stations)."""
-    margin = 0.4 + 1.8 * blur
-    zone = (v >= middle[:, None] + margin) & (v <= middle[:, None] + margin + 4.0) & np.isfinite(light)
+def _noise(light: Array, v: Array, middle: Array, contrast: Array, setting: _Setting) -> float:
+    """Scatter of light just outside the edge in units of the step (median over stations)."""
+    low, high = setting.zone(True, 4.0)
+    zone = (v >= middle[:, None] + low) & (v <= middle[:, None] + high) & np.isfinite(light)
     if not zone.any():
         return math.inf
     rough = np.abs(light - np.median(light[zone]))[zone]

@@ -8,6 +8,7 @@ correlation of their slopes; what does not run along the slot (tape laid askew, 
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
+from scipy.ndimage import median_filter
 
 from verifier.finding import Axis
 from verifier.plane import GroundPlane
@@ -26,6 +28,8 @@ Image32 = NDArray[np.float32]
 BLOCK_MM = 40.0
 _FLANK_MM = 55.0
 _LEAST_CORRELATION = 0.35
+_MOST_MISSES = 9
+"""Blocks in a row that may not match: a person's shadow, a bar across the slot."""
 _LEAST_STRENGTH = 0.4
 """Steps of a block, as a share of those of all: beyond the end of the slot only what lies beside it goes on."""
 
@@ -184,6 +188,16 @@ def _core_edges(lined: Array, n: Array) -> tuple[float, float]:
     return float(n[int(np.argmin(right))]), float(n[int(np.argmax(left))])
 
 
+def relative_tone(light: Image32) -> Array:
+    """Log of light (S, N) over what is usual at its station, levelled out so that the dark of the slot is one tone."""
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        usual = np.nanmedian(light, axis=1)
+    usual = np.where(np.isfinite(usual), usual, np.nanmedian(usual) if np.isfinite(usual).any() else 1.0)
+    usual = median_filter(usual, 15, mode="nearest")
+    return np.log(light / np.maximum(usual, 1e-4)[:, None] + 0.12)
+
+
 def _block_slopes(
     grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, seen: Array, n: Array, outlines_mm: Sequence[Array]
 ) -> tuple[Array, Array]:
@@ -195,7 +209,7 @@ def _block_slopes(
         return s, np.zeros((0, len(n)))
     light = sample_along(grey, plane, axis, s, np.zeros_like(s), n)
     light[covered_by(outlines_mm, axis, s, np.zeros_like(s), n, 8.0)] = np.nan
-    log = np.log(light + 0.01)
+    log = relative_tone(light)
     known = np.isfinite(log)
     blocks = np.where(known, log, 0.0).reshape(-1, per_block, len(n)).sum(axis=1, dtype=np.float64)
     count = known.reshape(-1, per_block, len(n)).sum(axis=1)
@@ -252,7 +266,7 @@ def _grow(slopes: Array, start: int) -> tuple[Array, Array]:
             score[b] = match[best]
             shifts[b] = around[best] if match[best] > _LEAST_CORRELATION else last + slope
             misses = 0 if match[best] > _LEAST_CORRELATION else misses + 1
-            if misses > 4:
+            if misses > _MOST_MISSES:
                 break
             if misses == 0:
                 slope += 0.25 * (shifts[b] - last - slope)
@@ -262,14 +276,14 @@ def _grow(slopes: Array, start: int) -> tuple[Array, Array]:
 
 
 def _held_together(score: Array, start: int) -> NDArray[np.bool_]:
-    """The run of matching blocks around the start; gaps of up to three blocks are bridged and left out."""
+    """The run of matching blocks around the start; gaps (deep shadow, a bar) are bridged and left out."""
     kept = np.zeros(len(score), dtype=bool)
     for way in (1, -1):
         misses = 0
         for b in range(start, len(score) if way > 0 else -1, way):
             good = score[b] > _LEAST_CORRELATION
             misses = 0 if good else misses + 1
-            if misses > 3:
+            if misses > _MOST_MISSES:
                 break
             kept[b] = good
     return kept

@@ -18,11 +18,11 @@ from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, median_filter
+from scipy.ndimage import gaussian_filter1d
 
 from verifier.finding import Axis
 from verifier.plane import GroundPlane
-from verifier.slot_ribbon import BLOCK_MM, Ribbon, block_means, covered_by, cross_scale, sample_along
+from verifier.slot_ribbon import BLOCK_MM, Ribbon, block_means, covered_by, cross_scale, relative_tone, sample_along
 
 Array = NDArray[np.float64]
 
@@ -31,14 +31,20 @@ DEEPEST_MM = 100.0
 """Slots for these sensors are 35 to 90 mm deep (common practice); allowed for with a margin."""
 _LEAST_STEP = 0.06
 LIT_WALL_PRICE = 4.0
+UPPER_WALL_PRICE = 4.0
+"""For a bright strip inside an arris that is narrower than a whole wall: light must graze the other arris for that."""
+MARGIN_PRICE = 5.0
+"""For leaving outside a narrow darker margin that ends in a sharp step to pavement: nothing on a pavement does."""
 NARROW_STRIP_PRICE = 7.0
 NARROWEST_STRIP_MM = 16.0
 """Tape and paint are not narrower than this (common practice); a bright strip that is, is more likely a lit wall."""
 BESIDE_MM = 25.0
 """How far beside the arrises it must look like pavement; what lies farther off is nothing to the slot."""
+_LEAST_ARRIS = 0.25
+"""An arris that shows by less than this (natural log of brightness, half as much of texture) may be something else."""
 _DARK = -0.7
 """Darker than pavement by this (natural log) is in the shade: the wall there cannot be as bright as the pavement."""
-NARROWEST_MM, WIDEST_MM = 32.0, 150.0
+NARROWEST_MM, WIDEST_MM = 32.0, 135.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +88,8 @@ class Pair:
     left: Step
     right: Step
     cost: float
+    shade: float
+    """Share of the inside that looks like pavement in the shade of something; 0 where the foot of a wall is seen."""
     strips: tuple[bool, bool]
     """Whether a narrow bright strip lies directly outside the left and the right step."""
     doubtful: bool
@@ -105,25 +113,24 @@ def cut_section(
     base = ribbon.centre_at(s)
     light = sample_along(grey, plane, ribbon.axis, s, base, n).astype(np.float64)
     light[covered_by(outlines_mm, ribbon.axis, s, base, n, 8.0)] = np.nan
-    tones = block_means(_tone(light), max(1, round(BLOCK_MM / (s[1] - s[0]))))
+    tones = block_means(relative_tone(light), max(1, round(BLOCK_MM / (s[1] - s[0]))))
     few = s[:: max(1, round(12.0 / (s[1] - s[0])))]
     middle = float(ribbon.centre_at(np.array([np.median(s)]))[0])
     walls = [wall_in_sight_mm(plane, ribbon.axis, middle + side * 35.0, side, DEEPEST_MM) for side in (1, -1)]
-    with np.errstate(all="ignore"):
-        profile = np.nanmedian(tones, axis=0)
+    profile = _median_profile(tones)
     return Section(
         n, profile, tones, _texture(light), _colours(colour, plane, ribbon, few, n, outlines_mm), blur,
         (walls[0], walls[1]),
     )  # fmt: skip
 
 
-def _tone(light: Array) -> Array:
-    """Log of brightness over what is usual at that station, levelled out so that the dark of the slot is one tone."""
-    with np.errstate(all="ignore"):
-        usual = np.nanmedian(light, axis=1)
-    usual = np.where(np.isfinite(usual), usual, np.nanmedian(usual) if np.isfinite(usual).any() else 1.0)
-    usual = median_filter(usual, 15, mode="nearest")
-    return np.log(light / np.maximum(usual, 1e-4)[:, None] + 0.12)
+def _median_profile(tones: Array) -> Array:
+    """Median over blocks at each offset; where no block is known, as at the nearest offset that is."""
+    known = np.isfinite(tones).any(axis=0)
+    if not known.any():
+        return np.zeros(tones.shape[1])
+    index = np.arange(tones.shape[1])
+    return np.interp(index, index[known], np.nanmedian(tones[:, known], axis=0))
 
 
 def _texture(light: Array) -> Array:
@@ -190,16 +197,26 @@ def _outshines(a: Step, b: Step, reach_mm: float) -> bool:
 
 
 def _step(section: Section, slope: Array, k: int) -> Step:
-    """Height between the plateaus on both sides, rise by the slope's width, and agreement of the blocks."""
-    n = section.n_mm
+    """Height by the slope's own peak, rise by its steepness, and agreement of the blocks."""
+    height = _area(slope, k) * float(section.n_mm[1] - section.n_mm[0])
     above, below = _plateaus(section, k, 2.0)
-    height = float(np.median(section.tone[above]) - np.median(section.tone[below]))
     with np.errstate(all="ignore"):
         single = np.mean(section.block_tones[:, above], axis=1) - np.mean(section.block_tones[:, below], axis=1)
     single = single[np.isfinite(single)]
     agreement = float(np.mean(single * np.sign(height) > 0.25 * abs(height))) if len(single) else 0.0
-    rise = 0.8 * abs(height) / float(abs(slope[k]))
-    return Step(float(n[k]), height, rise, agreement, _texture_change(section, k))
+    return Step(float(section.n_mm[k]), height, 0.8 * abs(height) / float(abs(slope[k])), agreement,
+                _texture_change(section, k))  # fmt: skip
+
+
+def _area(slope: Array, k: int) -> float:
+    """Sum of a slope's peak, out to where it has fallen below a tenth, changes sign or begins another peak."""
+    total, sign = float(slope[k]), float(np.sign(slope[k]))
+    for way in (1, -1):
+        i = k + way
+        while 0 <= i < len(slope) and slope[i] * sign > 0.1 * abs(slope[k]) and slope[i] * sign <= slope[i - way] * sign:
+            total += float(slope[i])
+            i += way
+    return total
 
 
 def _texture_step(section: Section, slope: Array, k: int) -> Step:
@@ -230,11 +247,18 @@ class _Prices:
     inside: Array
     wall: Array
     outside: Array
+    familiar: Array
+    """Squared distance (N,) of each column to the most similar one of this side."""
 
     def outside_and_any(self, other: _Prices, extra: Array) -> tuple[Array, Array]:
-        """Running prices outside, where pavement may also look as on the other side at a small price, and of the
-        cheapest explanation whatever it be."""
+        """Running prices outside and of the cheapest explanation whatever it be.
+
+        Pavement may also look as on the other side, at a small price, and what is found on both sides of the slot (the
+        grooves of tined concrete) is pavement.
+        """
         outside = np.minimum(np.diff(self.outside), np.diff(other.outside) + extra)
+        both = 2.0 * extra + 0.5 * np.maximum(self.familiar, other.familiar) * extra / 0.15
+        outside = np.minimum(outside, both)
         anything = np.minimum(outside, np.diff(self.inside))
         return tuple(np.concatenate([[0.0], np.cumsum(cost)]) for cost in (outside, anything))  # type: ignore[return-value]
 
@@ -259,8 +283,12 @@ def best_pairs(section: Section, steps: Sequence[Step], nominal_mm: float | None
                         _narrow_strip(section, steps, right, -1.0, looks[0]),
                     )
                     cost += NARROW_STRIP_PRICE * sum(strips)
+                    cost += MARGIN_PRICE * _margin_left_over(section, steps, left, 1.0, looks[1])
+                    cost += MARGIN_PRICE * _margin_left_over(section, steps, right, -1.0, looks[0])
+                    cost += UPPER_WALL_PRICE * _lit_upper_wall(section, steps, left, -1.0, looks[1])
+                    cost += UPPER_WALL_PRICE * _lit_upper_wall(section, steps, right, 1.0, looks[0])
                     cost += LIT_WALL_PRICE * feet.count(Foot.MISSING) - sum(_FOOT_SAVING.get(f, 0.0) for f in feet)
-                    pairs.append(Pair(left, right, cost, strips, Foot.MISSING in feet))
+                    pairs.append(Pair(left, right, cost, 0.0 if Foot.SEEN in feet or Foot.CLEAR in feet else _shade(section, right, left, looks), strips, Foot.MISSING in feet))
     return sorted(pairs, key=lambda p: p.cost)
 
 
@@ -274,6 +302,31 @@ def _narrow_strip(section: Section, steps: Sequence[Step], arris: Step, outward:
     strip = (at > 0.3 * width) & (at < 0.7 * width)
     tint = float(np.linalg.norm(np.median(section.colour[strip], axis=0) - prices.look.colour))
     return float(np.median(section.tone[strip])) - prices.look.tone > 0.4 and tint < 0.4
+
+
+def _margin_left_over(section: Section, steps: Sequence[Step], arris: Step, outward: float, prices: _Prices) -> bool:
+    """Whether a narrow strip outside an arris ends in a sharp rise to pavement as it usually looks."""
+    n = section.n_mm
+    for step in steps:
+        reach = (step.n_mm - arris.n_mm) * outward
+        if not 1.0 + 2.0 * section.blur_mm < reach < NARROWEST_STRIP_MM or step.agreement < 0.85:
+            continue
+        beyond = ((n - step.n_mm) * outward > 0.5 + 1.5 * section.blur_mm) & ((n - step.n_mm) * outward < 8.0)
+        if step.height * outward > 0.12 and abs(float(np.median(section.tone[beyond])) - prices.look.tone) < 0.25:
+            return True
+    return False
+
+
+def _lit_upper_wall(section: Section, steps: Sequence[Step], arris: Step, inward: float, prices: _Prices) -> bool:
+    """Whether a bright strip lies inside an arris that is narrower than the wall must be there."""
+    n, highest = section.n_mm, section.wall_mm[0 if inward < 0 else 1]
+    reach = [(t.n_mm - arris.n_mm) * inward for t in steps if t.height * inward < -0.4]
+    width = min((r for r in reach if r > 1.0 + 2.0 * section.blur_mm), default=np.inf)
+    if width > 0.3 * highest:
+        return False
+    at = (n - arris.n_mm) * inward
+    strip = (at > 0.3 * width) & (at < 0.7 * width)
+    return bool(strip.any()) and float(np.median(section.tone[strip])) - prices.look.tone > 0.3
 
 
 class Foot(Enum):
@@ -294,6 +347,8 @@ def _foot(section: Section, steps: Sequence[Step], arris: Step, inward: float, p
     n, highest = section.n_mm, section.wall_mm[0 if inward < 0 else 1]
     if 0.35 * highest < 0.8 + 1.5 * section.blur_mm:
         return Foot.HIDDEN
+    if abs(arris.height) < _LEAST_ARRIS and abs(arris.texture) < 2.0 * _LEAST_ARRIS:
+        return Foot.MISSING
     feet = [t for t in steps if 0.3 * highest - 0.5 < (t.n_mm - arris.n_mm) * inward < 1.1 * highest + 0.5]
     if any(abs(t.height) > 0.5 for t in feet):
         return Foot.CLEAR
@@ -302,6 +357,17 @@ def _foot(section: Section, steps: Sequence[Step], arris: Step, inward: float, p
     reach = (n - arris.n_mm) * inward
     beside = (reach > 0.5 + 1.5 * section.blur_mm) & (reach < 3.0 + 1.5 * section.blur_mm)
     return Foot.HIDDEN if float(np.median(section.tone[beside])) - prices.look.tone < _DARK else Foot.MISSING
+
+
+def _shade(section: Section, right: Step, left: Step, looks: tuple[_Prices, _Prices]) -> float:
+    """Share of the inside that looks like pavement in the shade: darker, with the same relative texture."""
+    n = section.n_mm
+    inside = (n > right.n_mm + 1.5 * section.blur_mm) & (n < left.n_mm - 1.5 * section.blur_mm)
+    if not inside.any():
+        return 1.0
+    tone = section.tone[inside] - min(look.look.tone for look in looks)
+    other = np.min([np.abs(section.texture[inside] - look.look.texture) for look in looks], axis=0)
+    return float(np.mean((other < 0.3) & (tone < -0.25) & (tone > -1.4)))
 
 
 def _weights(n: Array, steps: Sequence[Step]) -> Array:
@@ -357,7 +423,15 @@ def _wall_saving(n: Array, prices: _Prices, arris: float, inward: float, wall: f
 
 def _priced_look(section: Section, where: NDArray[np.bool_], weight: Array) -> _Prices | None:
     look = _pavement(section, where)
-    return None if look is None else _prices(section, look, weight)
+    return None if look is None else _prices(section, look, weight, _familiar(section, where))
+
+
+def _familiar(section: Section, where: NDArray[np.bool_]) -> Array:
+    """Squared distance of every column to the most similar one of a side, in tone and texture."""
+    features = np.stack([section.tone / 0.35, section.texture / 0.4], axis=1)
+    known = features[where & np.isfinite(section.tone)]
+    some = known[:: max(1, len(known) // 60)]
+    return np.asarray(np.min(np.sum((features[:, None] - some) ** 2, axis=2), axis=1))
 
 
 def _without_overlay(right: _Prices | None, left: _Prices | None) -> tuple[_Prices, _Prices] | None:
@@ -393,7 +467,7 @@ def _pavement(section: Section, where: NDArray[np.bool_]) -> _Look | None:
     return _Look(float(np.median(section.tone[rough])), float(np.median(section.texture[rough])), colour)
 
 
-def _prices(section: Section, look: _Look, weight: Array) -> _Prices:
+def _prices(section: Section, look: _Look, weight: Array, familiar: Array) -> _Prices:
     """Price per mm of each column as inside, wall, and outside (pavement or overlay), summed up.
 
     Prices are like negative logarithms of probabilities: pavement looks like the pavement beside it; what is inside may
@@ -408,11 +482,12 @@ def _prices(section: Section, look: _Look, weight: Array) -> _Prices:
     overlay = 1.1 + 2.5 * _ramp(np.maximum((0.7 - tone) / 0.5, 0.0) * np.maximum((0.4 - tint) / 0.2, 0.0))
     alike = np.exp(-0.5 * ((tone / 0.15) ** 2 + (textured / 0.2) ** 2 + (tint / 0.15) ** 2))
     odd = 0.6 * _ramp((tint - 0.25) / 0.25)
-    inside = 0.8 + 1.2 * alike + 0.6 * _ramp(tone / 0.5) + 1.0 * _ramp((tone - 0.8) / 0.5) + odd
+    shaded = _ramp((-tone - 0.3) / 0.3) * _ramp((1.6 + tone) / 0.3) * np.exp(-0.5 * (smoother / 0.2) ** 2)
+    inside = 0.8 + 1.2 * alike + 0.8 * shaded + 0.6 * _ramp(tone / 0.5) + 1.0 * _ramp((tone - 0.8) / 0.5) + odd
     wall = 0.8 + odd
     cell = section.n_mm[1] - section.n_mm[0]
     sums = [_running(weight * cost, cell) for cost in (inside, wall, np.minimum(pavement, overlay))]
-    return _Prices(look, sums[0], sums[1], sums[2])
+    return _Prices(look, sums[0], sums[1], sums[2], familiar)
 
 
 def _running(cost: Array, cell: float) -> Array:

@@ -27,7 +27,9 @@ STEP_MM = 1.0
 """Distance of stations."""
 NARROWEST_MM, WIDEST_MM = 20.0, 160.0
 _LEAST_SEEN = 0.6
-CLEAR_STRIP_COST = 4.0
+CLEAR_STRIP_COST = 7.5
+_TRACEABLE = 0.35
+MOST_SHADE = 0.65
 _NEAR_COST = 12.0
 STRAYED_MM = 3.0
 """Traced edges that stray farther than this from the steps of the cross-section follow something else."""
@@ -144,6 +146,8 @@ class _Tracer:
     outlines_mm: Sequence[Array]
     pixels_per_mm: Array
     """Across the slot at the ribbon's blocks."""
+    steps: Sequence[Step]
+    """All steps of the cross-section."""
     kept: dict[tuple[float, int], EdgeTrace] = field(default_factory=dict)
 
     @property
@@ -156,9 +160,14 @@ class _Tracer:
         key = (step.n_mm, side)
         if key not in self.kept:
             self.kept[key] = trace_edge(
-                self.photo.grey, self.plane, self.ribbon, step, side, self.outlines_mm, self.cell_mm, STEP_MM
-            )
+                self.photo.grey, self.plane, self.ribbon, step, side, self.outlines_mm, self.cell_mm, STEP_MM,
+                (self._room(step, -side), self._room(step, side)),
+            )  # fmt: skip
         return self.kept[key]
+
+    def _room(self, step: Step, way: int) -> float:
+        """Distance to the next step towards +n (way = 1) or -n."""
+        return min(((t.n_mm - step.n_mm) * way for t in self.steps if (t.n_mm - step.n_mm) * way > 0.3), default=99.0)
 
     def raggedness_mm(self, step: Step, side: int) -> float:
         """Noise of the edge along one step about a slow path; a large value where there is none."""
@@ -173,8 +182,8 @@ class _Tracer:
         sound = np.isfinite(trace.outward_mm)
         sound[sound] = chip_probability(edge.path, trace.s_mm[sound], trace.outward_mm[sound]) < 0.5
         s = trace.s_mm[sound][::2]
-        if len(s) < 30:
-            return edge
+        if len(s) < 30 or trace.by_texture:
+            return replace(edge, arris=ArrisFit(0.0, 0.2 + 0.4 * trace.blur_mm, trace.blur_mm, 0.0))
         along = edge.path_mm(s)
         v, light = mean_profile(
             self.photo.grey, self.plane, self.ribbon.axis, s, along, trace.side, self.outlines_mm, self.cell_mm
@@ -193,10 +202,12 @@ def _trace_band(
     if ribbon is None:
         return _NOT_FOUND
     section = cut_section(photo.colour, photo.grey, plane, ribbon, outlines_mm)
-    pairs = best_pairs(section, find_steps(section), nominal)
+    steps = find_steps(section)
+    pairs = best_pairs(section, steps, nominal)
+    pairs = [p for p in pairs if p.shade < MOST_SHADE]
     if not pairs:
         return _NOT_FOUND
-    tracer = _Tracer(photo, plane, ribbon, outlines_mm, cross_scale(plane, ribbon.axis, ribbon.s_mm))
+    tracer = _Tracer(photo, plane, ribbon, outlines_mm, cross_scale(plane, ribbon.axis, ribbon.s_mm), steps)
     pairs = _by_raggedness(tracer, pairs)
     if (pairs[0].doubtful or _rivals(pairs, section.blur_mm)) and not marked:
         return _EDGE_AMBIGUOUS
@@ -220,11 +231,14 @@ def _by_raggedness(tracer: _Tracer, pairs: Sequence[Pair]) -> list[Pair]:
     Rests of paint, sprayed bands, cracks and the shadows of chipped edges are ragged; what the saw has left is not.
     """
     near = [p for p in pairs if p.cost < pairs[0].cost + _NEAR_COST][:6]
-    noise = {(t.n_mm, side): tracer.raggedness_mm(t, side) for p in near for t, side in ((p.left, 1), (p.right, -1))}
+    clear = {(t.n_mm, s): t for p in near for t, s in ((p.left, 1), (p.right, -1)) if abs(t.height) > _TRACEABLE}
+    if len(near) < 2 or not clear:
+        return near
+    noise = {(n, side): tracer.raggedness_mm(step, side) for (n, side), step in clear.items()}
     usual = max(0.3, 1.8 * min(noise.values()))
 
     def price(step: Step, side: int) -> float:
-        return min(12.0 * max(0.0, noise[step.n_mm, side] / usual - 1.0), 20.0)
+        return min(12.0 * max(0.0, noise.get((step.n_mm, side), usual) / usual - 1.0), 20.0)
 
     priced = [replace(p, cost=p.cost + price(p.left, 1) + price(p.right, -1)) for p in near]
     return sorted(priced, key=lambda p: p.cost)
@@ -260,7 +274,7 @@ def _rivals(pairs: Sequence[Pair], blur_mm: float) -> list[Pair]:
     rivals = []
     for other in pairs[1:]:
         differs = [abs(a.n_mm - b.n_mm) > apart for a, b in ((other.left, best.left), (other.right, best.right))]
-        strip = any(d and s for d, s in zip(differs, other.strips, strict=True))
+        strip = any(d and (s or t) for d, s, t in zip(differs, other.strips, best.strips, strict=True))
         if any(differs) and other.cost < best.cost + (CLEAR_STRIP_COST if strip else CLEAR_COST):
             rivals.append(other)
     return rivals

@@ -15,12 +15,12 @@ from verifier.finding import Finding
 from verifier.marks import MarkedFeature, Marks
 from verifier.photo import Photo
 from verifier.plane import Array, GroundPlane
-from verifier.surface_edges import SensorTop, tops
 from verifier.surface_estimates import SlotGap, conclude
 from verifier.surface_face import could_be_slot, look_at_top
 from verifier.surface_grout import in_sight, side_view, trace_sides
 from verifier.surface_search import search
 from verifier.surface_strip import Picture
+from verifier.surface_top import SensorTop, tops
 
 __all__ = ["SlotGap", "measure_surface"]
 

@@ -1,13 +1,13 @@
-"""The two edges of a sensor's top: straight by nature, so each is one straight line with sub-pixel location.
+"""One edge of a sensor's top: straight by nature, so one straight line with sub-pixel location.
 
-An edge is located where light changes fastest across it, after averaging along it. Where there are several parallel
-changes close together (a chamfer with its glint, then the joint to the grout), the outermost is the edge of the top.
+An edge is located where light changes fastest across it, in blocks along it, through which a robust straight line is
+laid. Where several parallel changes lie close together (a chamfer with its glint, a joint, a shadow), ``_settled`` says
+which of them is the edge.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import cv2
@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verifier.finding import Axis
+from verifier.linefit import robust_scale
 from verifier.plane import Array
-from verifier.surface_search import BAR_MARGIN_MM, BandHypothesis, bar_mask, oriented
 from verifier.surface_strip import Picture, Samples
 
 ACROSS_MM = 16.0
@@ -63,144 +63,7 @@ class StraightEdge:
         return np.asarray(self.offset_mm + self.slope * (np.asarray(s_mm) - self.s_mid_mm))
 
 
-@dataclass(frozen=True, eq=False)
-class SensorTop:
-    """The sensor's top over the measured length."""
-
-    axis: Axis
-    """Middle of the two edges, along the first bar's +x."""
-    s_mm: Array
-    """Stations of the measured length, ``STATION_MM`` apart."""
-    left: StraightEdge
-    right: StraightEdge
-
-    def edge(self, side: int) -> StraightEdge:
-        """The left edge for +1, the right one for -1."""
-        return self.left if side > 0 else self.right
-
-    def width_at(self, s_mm: Array) -> Array:
-        """Distance between the edges, square to the axis."""
-        return np.asarray(self.left.at(s_mm) - self.right.at(s_mm))
-
-    @property
-    def width_mm(self) -> float:
-        """Mean width over the measured length."""
-        return float(self.width_at(self.s_mm).mean())
-
-
-STATION_MM = 1.0
-MIN_LENGTH_MM = 100.0
-BAR_THICKNESS_MM = 3.0
-"""Height of a bar's face, whose outline is what is seen."""
-NOMINAL_SLACK_MM = 4.0
-"""How far the measured width may be off the nominal one: more is another thing, not a sensor out of tolerance."""
-NOMINAL_SPREAD_MM = 1.5
-"""Standard deviation of measured about nominal widths, for choosing among lines close together, as shadows make them."""
-
-
-def tops(
-    picture: Picture, outlines_mm: Sequence[Array], hypotheses: Sequence[BandHypothesis], nominal_mm: float | None = None
-) -> Iterator[SensorTop]:
-    """Pairs of straight and parallel edges on the hypotheses, in their order, no pair twice."""
-    given: list[SensorTop] = []
-    for hypothesis in hypotheses:
-        for top in _tops_on(picture, outlines_mm, hypothesis, nominal_mm):
-            if _is_sound(top) and not any(_is_same(top, other) for other in given):
-                given.append(top)
-                yield top
-
-
-def _is_same(top: SensorTop, other: SensorTop) -> bool:
-    offset = float(abs(other.axis.from_plane(top.axis.origin_mm[None, :])[0, 1]))
-    return offset < 1.0 and abs(top.width_mm - other.width_mm) < 1.0
-
-
-def measured_stations(picture: Picture, axis: Axis, half_width_mm: float, outlines_mm: Sequence[Array]) -> Array:
-    """Stations between the first and the last end of any bar at which the whole width is in the picture."""
-    seated = [o - BAR_THICKNESS_MM * picture.plane.tilt_mm_per_mm(o) for o in outlines_mm]
-    ends = np.concatenate([axis.from_plane(outline)[:, 0] for outline in seated])
-    s = np.arange(ends.min() + STATION_MM / 2, ends.max() - STATION_MM / 2 + 1e-6, STATION_MM)
-    if len(s) < 2:
-        return s
-    across = np.array([-half_width_mm, 0.0, half_width_mm])
-    inside = picture.inside(picture.grid(axis, s, across)).all(axis=1)
-    return s[longest_run(inside)]
-
-
-def longest_run(good: NDArray[np.bool_]) -> slice:
-    """The longest stretch without a gap in ``good`` (S,)."""
-    steps = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
-    if len(steps) == 0:
-        return slice(0, 0)
-    starts, ends = steps[::2], steps[1::2]
-    longest = int(np.argmax(ends - starts))
-    return slice(int(starts[longest]), int(ends[longest]))
-
-
-def bars_in_strip(
-    outlines_mm: Sequence[Array], axis: Axis, s_mm: Array, n_mm: Array, margin_mm: float = BAR_MARGIN_MM
-) -> NDArray[np.bool_]:
-    """Which samples (S, N) of an evenly spaced strip a bar covers."""
-    step_s, step_n = float(s_mm[1] - s_mm[0]), float(n_mm[1] - n_mm[0])
-    cells = [(axis.from_plane(outline) - (s_mm[0], n_mm[0])) / (step_s, step_n) for outline in outlines_mm]
-    margin = (margin_mm / abs(step_n), margin_mm / abs(step_s))
-    return bar_mask([c[:, ::-1] for c in cells], (len(s_mm), len(n_mm)), margin)
-
-
-def _tops_on(
-    picture: Picture, outlines_mm: Sequence[Array], hypothesis: BandHypothesis, nominal_mm: float | None
-) -> Iterator[SensorTop]:
-    """All pairs of edges that one hypothesis allows, the most coherent first."""
-    half = (hypothesis.width_mm + (nominal_mm or hypothesis.width_mm)) / 4
-    s = measured_stations(picture, hypothesis.axis, half + 4.0, outlines_mm)
-    if len(s) * STATION_MM < MIN_LENGTH_MM:
-        return
-    sides = []
-    for side in (1, -1):
-        near = np.array([side * half - 4.0, side * half, side * half + 4.0])
-        free = ~bars_in_strip(outlines_mm, hypothesis.axis, s, near, 4.0).any(axis=1)
-        sides.append(_EdgeStrip.look(picture, hypothesis.axis, s, side * half, side, free))
-    if sides[0] is None or sides[1] is None:
-        return
-    pairs = [(a, b) for a in sides[0].lines() for b in sides[1].lines() if abs(a.slope + b.slope) < 0.008]
-    ranked = []
-    for a, b in pairs:
-        off = 0.0 if nominal_mm is None else 2 * half + sides[0].outward_mm(a) + sides[1].outward_mm(b) - nominal_mm
-        if abs(off) < NOMINAL_SLACK_MM:
-            ranked.append(((a.score + b.score) * np.exp(-0.5 * (off / NOMINAL_SPREAD_MM) ** 2), a, b))
-    for _, a, b in sorted(ranked, key=lambda pair: -pair[0]):
-        left, right = sides[0].fit(a), sides[1].fit(b)
-        if left is not None and right is not None:
-            yield _centred(picture, hypothesis.axis, outlines_mm, left, right)
-
-
-def _centred(
-    picture: Picture, axis: Axis, outlines_mm: Sequence[Array], left: StraightEdge, right: StraightEdge
-) -> SensorTop:
-    """The same edges in the frame of the line half way between them."""
-    offset, slope = (left.offset_mm + right.offset_mm) / 2, (left.slope + right.slope) / 2
-    middle = axis.to_plane(np.array([left.s_mid_mm]), np.array([offset]))[0]
-    direction = axis.direction + slope * axis.normal
-    edges = [
-        replace(edge, offset_mm=float(edge.at(np.array(left.s_mid_mm))) - offset, slope=edge.slope - slope, s_mid_mm=0.0)
-        for edge in (left, right)
-    ]
-    if direction[0] < 0:  # turned past the bar's y: the other side is left now
-        edges = [replace(edge, offset_mm=-edge.offset_mm) for edge in edges[::-1]]
-    centred = oriented(middle, direction)
-    s = measured_stations(picture, centred, edges[0].offset_mm + 4.0, outlines_mm)
-    return SensorTop(centred, s, *edges)
-
-
-def _is_sound(top: SensorTop) -> bool:
-    """Whether both edges are straight, distinct, seen along most of the length, and parallel."""
-    edges = (top.left, top.right)
-    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.75 and edge.strength > 1.0 for edge in edges)
-    parallel = abs(top.left.slope - top.right.slope) < 0.006
-    return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
-
-
-class _CoherentLine(NamedTuple):
+class CoherentLine(NamedTuple):
     """A line along which light changes alike from block to block."""
 
     score: float
@@ -214,7 +77,7 @@ class _CoherentLine(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class _EdgeStrip:
+class EdgeStrip:
     """The change of light about the place where an edge is expected, seen outward."""
 
     change: Array
@@ -232,20 +95,20 @@ class _EdgeStrip:
     @classmethod
     def look(
         cls, picture: Picture, axis: Axis, s_mm: Array, guess_mm: float, outward: int, usable: NDArray[np.bool_]
-    ) -> _EdgeStrip | None:
+    ) -> EdgeStrip | None:
         """Look about offset ``guess_mm`` of ``axis`` at the usable stations (S,); None where too few are."""
         n = np.arange(-ACROSS_MM, ACROSS_MM + STEP_MM / 2, STEP_MM)
         light = picture.linear(picture.grid(axis, s_mm, guess_mm + outward * n))
         centres, profiles = _blocks(light, s_mm, usable)
-        if len(centres) < max(6, 0.5 * len(s_mm) * STATION_MM / BLOCK_MM):
+        if len(centres) < max(6, 0.5 * (s_mm[-1] - s_mm[0]) / BLOCK_MM):
             return None
         return cls(_change(profiles), profiles.mean(axis=2), centres, float(centres.mean()), guess_mm, outward)
 
-    def outward_mm(self, line: _CoherentLine) -> float:
+    def outward_mm(self, line: CoherentLine) -> float:
         """How far outside the guess a line lies."""
         return line.place * STEP_MM - ACROSS_MM + line.shift_mm
 
-    def lines(self) -> list[_CoherentLine]:
+    def lines(self) -> list[CoherentLine]:
         """The most coherent lines, best first, each moved to the change near it that is the top's edge."""
         found = _coherent_lines(self.change, self.centres_mm - self.mid_mm)
         inner = range(_APART, self.change.shape[1] - _APART)
@@ -256,15 +119,33 @@ class _EdgeStrip:
             if line.place in inner and all(abs(line.place - m.place) > 2 for m in moved[:i])
         ]
 
-    def _moved(self, line: _CoherentLine) -> _CoherentLine:
+    def _moved(self, line: CoherentLine) -> CoherentLine:
         s_mm = self.centres_mm - self.mid_mm
         light = _along(self.light[..., None], s_mm, line.slope)[..., 0]
         settled = _settled(_along(self.change, s_mm, line.slope), light, line.place)
         return line._replace(place=settled.place, shift_mm=settled.shift_mm, doubt_mm=settled.doubt_mm)
 
-    def fit(self, line: _CoherentLine) -> StraightEdge | None:
-        """The straight edge on a coherent line."""
-        return _fit(self.change, self.centres_mm, self.mid_mm, line, self.guess_mm, self.outward)
+    def fit(self, coherent: CoherentLine) -> StraightEdge | None:
+        """Locate the edge in every block near a coherent line and lay a robust straight line through the places."""
+        s_mm = self.centres_mm - self.mid_mm
+        pattern = np.median(_along(self.change, s_mm, coherent.slope)[:, coherent.place], axis=0)
+        signed = self.change @ (pattern / (np.linalg.norm(pattern) + 1e-12))
+        line, height = _fitted(signed, s_mm, coherent)
+        if line is None:
+            return None
+        level = _along(signed[..., None], s_mm, float(line.value[1]) * STEP_MM)[..., 0]
+        outside_mm = float(line.value[0]) * STEP_MM - ACROSS_MM + coherent.shift_mm
+        return StraightEdge(
+            offset_mm=self.guess_mm + self.outward * outside_mm,
+            slope=self.outward * float(line.value[1]) * STEP_MM,
+            s_mid_mm=self.mid_mm,
+            covariance=line.covariance * STEP_MM**2,
+            scatter_mm=line.scatter * STEP_MM,
+            share=line.share,
+            strength=float(np.median(height) / (robust_scale(height) + 0.02)),
+            width_mm=_spread(np.median(level, axis=0), float(line.value[0])),
+            doubt_mm=coherent.doubt_mm,
+        )
 
 
 def _blocks(light: Samples, s_mm: Array, usable: Array) -> tuple[Array, Array]:
@@ -273,7 +154,9 @@ def _blocks(light: Samples, s_mm: Array, usable: Array) -> tuple[Array, Array]:
     count = len(s_mm) // size
     used = usable[: count * size].reshape(count, size)
     grouped = light[: count * size].reshape(count, size, *light.shape[1:])
-    profiles = np.einsum("bs,bsnc->bnc", used.astype(np.float32), grouped) / np.maximum(used.sum(axis=1), 1)[:, None, None]
+    profiles = (
+        np.einsum("bs,bsnc->bnc", used.astype(np.float32), grouped) / np.maximum(used.sum(axis=1), 1)[:, None, None]
+    )
     good = used.mean(axis=1) > 0.6
     return s_mm[: count * size].reshape(count, size).mean(axis=1)[good], profiles[good].astype(np.float64)
 
@@ -297,7 +180,7 @@ def _along(change: Array, s_mm: Array, slope: float) -> Array:
     return np.take_along_axis(change, index[..., None], axis=1)
 
 
-def _coherent_lines(change: Array, s_mm: Array) -> list[_CoherentLine]:
+def _coherent_lines(change: Array, s_mm: Array) -> list[CoherentLine]:
     """The lines along which the change is most alike from block to block, best first.
 
     Each block's change counts up to about its typical size, so that a few strong ones elsewhere do not outvote many.
@@ -309,13 +192,13 @@ def _coherent_lines(change: Array, s_mm: Array) -> list[_CoherentLine]:
     reach = float(np.abs(s_mm).max()) + 1e-9
     slopes = np.arange(-SLOPE, SLOPE + 1e-9, 2 * STEP_MM / reach)
     scores = np.stack([(_along(bounded, s_mm, slope / 2).mean(axis=0) ** 2).sum(axis=1) for slope in slopes])
-    found: list[_CoherentLine] = []
+    found: list[CoherentLine] = []
     for _ in range(LINES):
         row, place = np.unravel_index(np.argmax(scores), scores.shape)
         score = float(scores[row, place])
         if found and score < 0.2 * found[0].score:
             break
-        found.append(_CoherentLine(score, 2 * int(place), float(slopes[row])))
+        found.append(CoherentLine(score, 2 * int(place), float(slopes[row])))
         scores[:, max(int(place) - _APART // 2, 0) : int(place) + _APART // 2 + 1] = 0.0
     return found
 
@@ -349,7 +232,7 @@ def _settled(change: Array, light: Array, place: int) -> _Settled:
     middle, level = np.median(change, axis=0), np.median(light, axis=0)
     size, rise = np.sqrt((middle**2).sum(axis=1)), middle.sum(axis=1)
     near = range(max(place - _CHAMFER, 1), min(place + _CHAMFER + 1, len(size) - 1))
-    crests = [i for i in near if i == place or _is_crest(size, i) and size[i] > OUTERMOST_SHARE * size[place]]
+    crests = [i for i in near if i == place or (_is_crest(size, i) and size[i] > OUTERMOST_SHARE * size[place])]
     falls, rises = [i for i in crests if rise[i] < 0], [i for i in crests if rise[i] >= 0]
     if not falls:
         inner = _fall_into_dark(level, rise, rises[0])
@@ -366,11 +249,11 @@ def _is_crest(size: Array, i: int) -> bool:
 
 
 def _fall_into_dark(level: Array, rise: Array, place: int) -> int | None:
-    """Index of the fall of light on the inner side of a dark line whose outer side is at ``place``; None without one."""
+    """Index of the fall of light on the inner side of a dark line whose outer side is at ``place``, if there is one."""
     low = max(place - _DARK_LINE, 1)
     face = float(np.median(level[max(low - _DARK_LINE // 2, 0) : low + 1]))
     beyond = float(np.median(level[place + _CHAMFER // 2 : place + _DARK_LINE]))
-    if place - low < 3 or not 0.2 < _depth(level[low:place], face, beyond):
+    if place - low < 3 or not _depth(level[low:place], face, beyond) > 0.2:
         return None
     return low + int(np.argmin(rise[low:place]))
 
@@ -389,26 +272,16 @@ def _depth(line: Array, near: float, far: float) -> float:
     return (near - dark) / max(far - dark, 1e-3)
 
 
-def _fit(
-    change: Array, centres: Array, mid: float, coherent: _CoherentLine, guess_mm: float, outward: int
-) -> StraightEdge | None:
-    """Locate the edge in every block near the coherent line and fit a robust straight line through the places."""
-    pattern = np.median(_along(change, centres - mid, coherent.slope)[:, coherent.place], axis=0)
-    signed = change @ (pattern / (np.linalg.norm(pattern) + 1e-12))
-    line = _Line(np.array([float(coherent.place), coherent.slope / STEP_MM]), np.zeros((2, 2)), 0.0, 0.0)
+def _fitted(signed: Array, s_mm: Array, coherent: CoherentLine) -> tuple[_Line | None, Array]:
+    """Robust straight line (in steps across) through the peaks of (B, N) near a coherent line, and their heights."""
+    value, line, height = np.array([float(coherent.place), coherent.slope / STEP_MM]), None, np.zeros(0)
     for reach_mm in (1.0, 0.7, 0.5):
-        where, height = _peaks_near(signed, line.value[0] + line.value[1] * (centres - mid), reach_mm)
-        fitted = _robust_line(centres - mid, where, height)
-        if fitted is None:
-            return None
-        line = fitted
-    level = _along(signed[..., None], centres - mid, float(line.value[1]) * STEP_MM)[..., 0]
-    strength = float(np.median(height) / (_mad(height) + 0.02))
-    return StraightEdge(
-        guess_mm + outward * float(line.value[0] * STEP_MM - ACROSS_MM + coherent.shift_mm), outward * float(line.value[1] * STEP_MM), mid,
-        line.covariance * STEP_MM**2, line.scatter * STEP_MM, line.share, strength,
-        _spread(np.median(level, axis=0), float(line.value[0])), coherent.doubt_mm,
-    )  # fmt: skip
+        where, height = _peaks_near(signed, value[0] + value[1] * s_mm, reach_mm)
+        line = _robust_line(s_mm, where, height)
+        if line is None:
+            break
+        value = line.value
+    return line, height
 
 
 def _peaks_near(signed: Array, expected: Array, reach_mm: float) -> tuple[Array, Array]:
@@ -430,10 +303,6 @@ def _parabola(rows: Array, peak: Array) -> Array:
     a, b, c = rows[i, inner - 1], rows[i, inner], rows[i, inner + 1]
     bend = a - 2 * b + c
     return inner + np.where(np.abs(bend) > 1e-12, np.clip(0.5 * (a - c) / np.where(bend == 0, 1, bend), -1, 1), 0.0)
-
-
-def _mad(x: Array) -> float:
-    return float(1.4826 * np.median(np.abs(x - np.median(x))))
 
 
 def _spread(mean: Array, place: float) -> float:
@@ -467,7 +336,7 @@ def _robust_line(x: Array, y: Array, height: Array) -> _Line | None:
     value = np.linalg.lstsq(design[keep], y[keep], rcond=None)[0]
     for _ in range(15):
         residual = y - design @ value
-        scale = max(_mad(residual[keep]), 0.05)
+        scale = max(robust_scale(residual[keep]), 0.05)
         weight = keep * np.maximum(1.0 - (residual / (4.685 * scale)) ** 2, 0.0) ** 2
         normal = design.T @ (weight[:, None] * design) + 1e-9 * np.eye(2)
         value = np.linalg.solve(normal, design.T @ (weight * y))

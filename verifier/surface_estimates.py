@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -11,8 +12,8 @@ from numpy.typing import NDArray
 from models.measurement import BudgetLine, Estimate, Problem, Quantity
 from verifier.finding import Axis, Curve, CurveRole, Finding
 from verifier.plane import Array, GroundPlane
-from verifier.surface_edges import STATION_MM, SensorTop
 from verifier.surface_grout import GroutBoundary
+from verifier.surface_top import STATION_MM, SensorTop
 
 WINDOW_MM = 25.0
 """Length of the moving mean for extremes."""
@@ -81,7 +82,9 @@ def moving_mean(values: Array, clear: NDArray[np.bool_]) -> Array:
     if len(values) < _window():
         return np.full(len(values), np.nan)
     weight = _moving_sum(clear.astype(np.float64))
-    mean = np.where(weight >= 0.8 * _window(), _moving_sum(np.where(clear, values, 0.0)) / np.maximum(weight, 1), np.nan)
+    mean = np.where(
+        weight >= 0.8 * _window(), _moving_sum(np.where(clear, values, 0.0)) / np.maximum(weight, 1), np.nan
+    )
     return np.pad(mean, (_before(), len(values) - len(mean) - _before()), constant_values=np.nan)
 
 
@@ -147,7 +150,7 @@ class _TracedPoints:
             for stations in (clear[:: max(len(clear) // 12, 1)], side.widest_window[::6]):
                 sets.append(np.column_stack([top.s_mm[stations], _offset(top, side, stations)]))
         ends = np.cumsum([0, *map(len, sets)])
-        parts = tuple(slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True))
+        parts = tuple(slice(a, b) for a, b in itertools.pairwise(ends))
         points = np.concatenate(sets)
         return cls(plane.to_pixels(top.axis.to_plane(points[:, 0], points[:, 1])), parts, tuple(s.side for s in sides))
 
@@ -207,7 +210,9 @@ def _sensor_width(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
 def _measured_length(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
     length = len(top.s_mm) * STATION_MM
     return Estimate(
-        Quantity.MEASURED_LENGTH, length, (*plane.budget(row), BudgetLine("spacing of stations", STATION_MM / np.sqrt(3.0)))
+        Quantity.MEASURED_LENGTH,
+        length,
+        (*plane.budget(row), BudgetLine("spacing of stations", STATION_MM / np.sqrt(3.0))),
     )
 
 

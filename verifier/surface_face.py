@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from verifier.plane import Array
-from verifier.surface_edges import STATION_MM, SensorTop
 from verifier.surface_materials import Patch, discriminant, patch
 from verifier.surface_strip import Picture, Samples
+from verifier.surface_top import STATION_MM, SensorTop
 
 MARGIN_MM = 3.0
 """Left out of the face along its edges: chamfer, glint, blur."""
@@ -25,6 +25,8 @@ BESIDE_MM = np.array([1.25, 1.75, 2.25, 2.75])
 PAVEMENT_MM = np.arange(52.0, 100.0, 4.0)
 """Distances from the sensor's edge at which pavement shows."""
 PIECE_MM = 25.0
+COUNT = 2000
+"""Cells of each material that are compared: for a yes or no, fewer will do."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +46,7 @@ class TopLook:
     grout_difference: tuple[float, float]
     """Between what lies beside the face on the left and on the right: in lightness, in colour (log ratios)."""
     roughness: float
-    """How much rougher than may be the roughest of the three is (log ratio); negative: all are smooth enough."""
+    """How much rougher than may be the face is (log ratio); negative: it is smooth enough."""
 
     @property
     def is_sensor(self) -> bool:
@@ -79,8 +81,8 @@ def could_be_slot(top: SensorTop, look: TopLook, nominal_mm: float | None) -> bo
 NOMINAL_MM = 1.5
 SMOOTH = -2.0
 """Texture (see ``surface_materials``) below which anything counts as smooth, whatever the pavement is like."""
-FACE_SMOOTHER, GROUT_SMOOTHER = 0.3, 0.1
-"""By how much smoother than rough pavement the face and the grout must be (log ratio)."""
+SMOOTHER = 0.3
+"""By how much smoother than rough pavement the face must be (log ratio); grout may be rough, in a raking light."""
 
 
 def look_at_top(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop) -> TopLook | None:
@@ -89,14 +91,13 @@ def look_at_top(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop) 
     half = top.width_mm / 2
     beside = [_patch(picture, outlines_mm, top, side * (half + BESIDE_MM)) for side in (1, -1)]
     far = [_patch(picture, outlines_mm, top, side * (half + PAVEMENT_MM)) for side in (1, -1)]
-    pavement = np.concatenate([f.sample(f.usable) for f in far])
-    grout = [b.sample(b.usable) for b in beside]
+    pavement = np.concatenate([f.sample(f.usable, COUNT) for f in far])
+    grout = [b.sample(b.usable, COUNT) for b in beside]
     if len(pavement) < 500 or min(len(g) for g in grout) < 100 or face.usable.mean() < 0.5:
         return None
-    model = discriminant(face.sample(face.usable), pavement)
-    rough = float(np.median(pavement[:, 3]))
-    textures = [float(np.median(x[:, 3])) for x in (face.sample(face.usable), *grout)]
-    limits = [max(rough - smoother, SMOOTH) for smoother in (FACE_SMOOTHER, GROUT_SMOOTHER, GROUT_SMOOTHER)]
+    model = discriminant(face.sample(face.usable, COUNT), pavement)
+    texture = float(np.median(face.sample(face.usable, COUNT)[:, 3]))
+    limit = max(float(np.median(pavement[:, 3])) - SMOOTHER, SMOOTH)
     return TopLook(
         face_separation=model.separation,
         face_consistency=_consistency(face, model(face.features)),
@@ -104,12 +105,12 @@ def look_at_top(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop) 
         grout_lightness=max(float(np.median(g[:, 0])) for g in grout) - float(np.median(pavement[:, 0])),
         grout_separation=(discriminant(grout[0], pavement).separation, discriminant(grout[1], pavement).separation),
         grout_difference=_difference(*beside),
-        roughness=max(t - limit for t, limit in zip(textures, limits, strict=True)),
+        roughness=texture - limit,
     )
 
 
 def _difference(left: Patch, right: Patch) -> tuple[float, float]:
-    """Difference in lightness and in colour of what is at the same stations: a shadow that crosses both does not count."""
+    """Difference in lightness and in colour at the same stations: a shadow that crosses both does not count."""
     both = left.usable.all(axis=1) & right.usable.all(axis=1)
     if both.sum() < 20:
         return 0.0, 0.0

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verifier.plane import Array
-from verifier.surface_edges import STATION_MM, SensorTop, longest_run
 from verifier.surface_materials import Patch, discriminant, patch
 from verifier.surface_strip import Picture, Samples
+from verifier.surface_top import STATION_MM, SensorTop, longest_run
 
 DEPTH_MM = 100.0
 """How far outside the sensor's edge is looked at, for samples of pavement."""
@@ -63,10 +63,11 @@ class GroutBoundary:
     separation: float
     """Probability that a grout cell looks more like grout than a pavement cell does (area under the ROC curve)."""
 
-
     def part(self, run: slice) -> GroutBoundary:
         """The same over a part of the stations."""
-        arrays = {name: getattr(self, name)[run] for name in ("distance_mm", "soft_mm", "u_mm", "transition_mm", "clear")}
+        arrays = {
+            name: getattr(self, name)[run] for name in ("distance_mm", "soft_mm", "u_mm", "transition_mm", "clear")
+        }
         return replace(self, **arrays)
 
 
@@ -214,7 +215,7 @@ def _evidence(view: Patch, own: _Samples, other: _Samples) -> _Evidence | None:
 
 
 def _independent_share(ratio: Samples, pavement: NDArray[np.bool_]) -> float:
-    """Share of the cells that count as independent, from the variance of means over ``BLOCK_MM`` squares of pavement."""
+    """Share of the cells that count as independent, from the variance of means over ``BLOCK_MM`` of pavement."""
     rows, columns = round(BLOCK_MM / STATION_MM), round(BLOCK_MM / CELL_MM)
     weight = pavement.astype(np.float32)
     means = cv2.blur(ratio * weight, (columns, rows), borderType=cv2.BORDER_CONSTANT)
@@ -310,15 +311,22 @@ def _half_level(view: Patch, path: Array, piece: slice) -> _Transition:
     variation = _mean_profile(
         np.sqrt((((light[step:] - light[:-step]) / noise) ** 2).sum(axis=2)), good[step:] & good[:-step]
     )
-    found: list[_Transition] = []
     distinct = float(np.sqrt(((difference / noise) ** 2).sum()))
-    if distinct > MIN_DIFFERENCE:
-        found += _half_rise(x, change, inside, outside)
-    if distinct > 2 * MIN_DIFFERENCE:
-        found = [t._replace(width_mm=max(t.width_mm, _structure(x, change, t.shift_mm, inside))) for t in found]
-    if variation[outside].mean() > MIN_CONTRAST * variation[(x > -4.0) & (x < -1.5)].mean():
-        found += _half_rise(x, variation, (x > -4.0) & (x < -1.5), outside)
-    return max(found) if found else _UNKNOWN
+    by_light = _half_rise(x, change, inside, outside) if distinct > MIN_DIFFERENCE else None
+    if by_light is not None and distinct > 2 * MIN_DIFFERENCE:
+        by_light = by_light._replace(width_mm=max(by_light.width_mm, _structure(x, change, by_light.shift_mm, inside)))
+    within = (x > -4.0) & (x < -1.5)
+    contrast = variation[outside].mean() / (variation[within].mean() + 1e-9)
+    by_variation = _half_rise(x, variation, within, outside) if contrast > MIN_CONTRAST else None
+    return _outer(by_light, by_variation)
+
+
+def _outer(by_light: _Transition | None, by_variation: _Transition | None) -> _Transition:
+    """The one further out, and that what lies between the two is in doubt."""
+    if by_light is None or by_variation is None:
+        return by_light or by_variation or _UNKNOWN
+    apart = max(by_variation.shift_mm - by_light.shift_mm, 0.0)
+    return _Transition(by_light.shift_mm + apart, by_light.width_mm + apart)
 
 
 MIN_DIFFERENCE = 0.7
@@ -330,8 +338,8 @@ MIN_CONTRAST = 2.0
 _UNKNOWN = _Transition(0.0, 2.0)
 
 
-def _half_rise(x: Array, profile: Array, inside: NDArray[np.bool_], outside: NDArray[np.bool_]) -> list[_Transition]:
-    """The place nearest to 0, within 2 mm, where the profile crosses half way from inside to outside; or none.
+def _half_rise(x: Array, profile: Array, inside: NDArray[np.bool_], outside: NDArray[np.bool_]) -> _Transition | None:
+    """The place nearest to 0, within 2 mm, where the profile crosses half way from inside to outside; None without one.
 
     The width is that of a straight ramp of the profile's slope there.
     """
@@ -340,20 +348,22 @@ def _half_rise(x: Array, profile: Array, inside: NDArray[np.bool_], outside: NDA
     crossings = np.flatnonzero((profile[:-1] < level) & (profile[1:] >= level))
     places = x[crossings] + (level - profile[crossings]) / (profile[crossings + 1] - profile[crossings]) * step
     if not len(places) or np.abs(places).min() > 2.0:
-        return []
+        return None
     best = int(np.argmin(np.abs(places)))
     around = profile[max(crossings[best] - 1, 0) : crossings[best] + 3]
     slope = float(around[-1] - around[0]) / (step * (len(around) - 1))
-    return [_Transition(float(places[best]), float(np.clip((high - low) / max(slope, 1e-9), 0.3, 4.0)))]
+    return _Transition(float(places[best]), float(np.clip((high - low) / max(slope, 1e-9), 0.3, 4.0)))
 
 
 def _structure(x: Array, profile: Array, place_mm: float, inside: NDArray[np.bool_]) -> float:
-    """How far beyond a place the profile falls back by a third before it stays on pavement's level; 0 where it does not.
+    """How far beyond a place the profile falls back by a third before it stays on pavement's level; 0 if it does not.
 
     A groove along the grout with more of it beyond, or a lit rim outside its own shadow, looks like this.
     """
     low, high = float(profile[inside].mean()), float(profile[x > PROFILE_MM - 2.0].mean())
-    back = np.flatnonzero((x > place_mm + 0.8) & (x < PROFILE_MM - 1.5) & ((profile - low) / (high - low + 1e-12) < 0.67))
+    back = np.flatnonzero(
+        (x > place_mm + 0.8) & (x < PROFILE_MM - 1.5) & ((profile - low) / (high - low + 1e-12) < 0.67)
+    )
     return float(x[back[-1]] - place_mm + 0.5) if len(back) else 0.0
 
 

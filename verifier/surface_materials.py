@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from verifier.finding import Axis
 from verifier.plane import Array
-from verifier.surface_edges import STATION_MM, bars_in_strip
 from verifier.surface_search import opponent
 from verifier.surface_strip import Picture, Samples, log_light
+from verifier.surface_top import STATION_MM, bars_in_strip
 
 BAR_MARGIN_MM = 3.0
 """Left out around a bar: its side, seen aslant, and its thin shadow."""
@@ -39,10 +39,12 @@ class Patch:
     light: Samples
     """Linear light, blue, green, red, (S, D, 3)."""
 
-    def sample(self, mask: NDArray[np.bool_], count: int = 2500) -> Samples:
-        """Features (N, 4) of at most about ``count`` of the cells under the mask (S, D), evenly picked."""
+    def sample(self, mask: NDArray[np.bool_], count: int = 5000) -> Samples:
+        """Features (N, 4) of at most ``count`` of the cells under the mask (S, D)."""
         index = np.flatnonzero(mask)
-        return self.features.reshape(-1, 4)[index[:: max(len(index) // count, 1)]]
+        if len(index) > count:  # at random: any regular pick would favour some columns
+            index = index[np.random.default_rng(0).integers(0, len(index), count)]
+        return self.features.reshape(-1, 4)[index]
 
 
 def patch(picture: Picture, outlines_mm: Sequence[Array], axis: Axis, s_mm: Array, n_mm: Array) -> Patch:
@@ -105,7 +107,9 @@ def _material(samples: Samples) -> _Material:
         return _Material((_normal(samples),), (0.0,))
     dark = samples[:, 0] < split
     share = float(dark.mean())
-    return _Material((_normal(samples[dark]), _normal(samples[~dark])), (float(np.log(share)), float(np.log(1 - share))))
+    return _Material(
+        (_normal(samples[dark]), _normal(samples[~dark])), (float(np.log(share)), float(np.log(1 - share)))
+    )
 
 
 GROUPS_APART = 3.0

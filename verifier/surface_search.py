@@ -8,6 +8,7 @@ width; then each pair is looked at closely, first edge by edge for coherence, th
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -59,7 +60,10 @@ class Rectified:
 
 
 def search(
-    image: NDArray[np.uint8], plane: GroundPlane, outlines_mm: Sequence[Array], mark: Mark | None = None,
+    image: NDArray[np.uint8],
+    plane: GroundPlane,
+    outlines_mm: Sequence[Array],
+    mark: Mark | None = None,
     nominal_mm: float | None = None,
 ) -> list[BandHypothesis]:
     """Straight bands of the photo (H, W, 3) that could be the sensor's top, best first."""  # fmt: skip
@@ -117,7 +121,7 @@ def _region(picture: Picture, outlines_mm: Sequence[Array]) -> tuple[Array, Arra
     width, height = picture.plane.size_px
     t = np.linspace(0.0, 1.0, 9)[:, None]
     ends = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1], [0, 0]], dtype=np.float64)
-    border = np.concatenate([a + t * (b - a) for a, b in zip(ends[:-1], ends[1:], strict=True)])
+    border = np.concatenate([a + t * (b - a) for a, b in itertools.pairwise(ends)])
     seen = picture.plane.to_plane(border)
     if np.isfinite(seen).all():
         low, high = np.maximum(low, seen.min(axis=0)), np.minimum(high, seen.max(axis=0))

@@ -1,4 +1,4 @@
-"""Rectified strips of a whole colour photo, quickly: the pixel map is worked out at nodes and interpolated between them.
+"""Rectified strips of a colour photo, quickly: the pixel map is worked out at nodes and interpolated between them.
 
 A perspective map is so smooth that over ``NODE_MM`` the bilinear interpolation is off by less than a hundredth of a
 pixel as long as the camera looks down at the pavement (second derivative 2 f tan(tilt) / H**2 per mm**2, times
@@ -23,7 +23,7 @@ _PART = 32
 Samples = NDArray[np.float32]
 _LINEAR = linear_light_table()
 _LOG = np.log(_LINEAR + 0.004).astype(np.float32)
-"""Natural logarithm of linear light; the offset, about the light of code value 12, keeps sensor noise in the dark small."""
+"""Natural logarithm of linear light; the offset, the light of code value 12, keeps noise in the dark small."""
 
 
 @dataclass(frozen=True, eq=False)

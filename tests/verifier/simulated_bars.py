@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.bar import LONG_BAR, SHORT_BAR, BarDesign, nominal_calibration
-from verifier.adjustment import BAR_PARAMETERS, _Model, camera_prior
+from verifier.adjustment import BAR_PARAMETERS, SLOW_ERROR_EXCESS, _Model, camera_prior
 from verifier.bars import BarSighting, TagSighting, checker_corners_mm, tag_corners_mm
 from verifier.photo import CaptureFacts
 from verifier.plane import N_PARAMETERS, GroundPlane
@@ -159,10 +159,23 @@ def _seat(values: Array) -> Seat:
 def _simulated(view: View, plane: GroundPlane, seats: tuple[Seat, ...], rng: np.random.Generator | None) -> Simulated:
     bars = []
     for place, seat in zip(view.places, seats, strict=True):
-        count = len(checker_corners_mm(place.design))
-        noise = rng.normal(0, view.noise_px, (count, 2)) if rng is not None else 0.0
+        noise = _corner_noise(place.design, view.noise_px, rng) if rng is not None else 0.0
         bars.append(sighting(place, seat, plane, noise))
     return Simulated(tuple(bars), plane, seats, vector_at_truth(view, plane, seats))
+
+
+def _corner_noise(design: BarDesign, noise_px: float, rng: np.random.Generator) -> Array:
+    """White noise, and the excess that slow patterns along a bar have over it in photos (``SLOW_ERROR_EXCESS``)."""
+    slow = slow_patterns(design)
+    white = rng.normal(0, noise_px, (len(slow), 2))
+    return np.asarray(white + slow @ rng.normal(0, noise_px * np.sqrt(SLOW_ERROR_EXCESS - 1), (slow.shape[1], 2)))
+
+
+def slow_patterns(design: BarDesign) -> Array:
+    """Orthonormal smooth functions over the corners of a bar, (N, 6)."""
+    x, y = (checker_corners_mm(design) / (design.length_mm, design.height_mm) - 0.5).T
+    slow, _ = np.linalg.qr(np.column_stack([np.ones_like(x), x, y, x * y, x**2, x**3]))
+    return np.asarray(slow)
 
 
 def with_seats(view: View, seats: tuple[Seat, ...], seed: int = 1) -> Simulated:

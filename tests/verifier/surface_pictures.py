@@ -80,6 +80,12 @@ class SurfaceScene:
         right = self.right_band_mm + self.swing_mm * np.cos(2 * np.pi * s_mm / 170.0)
         return left, right
 
+    @property
+    def seen_outline_mm(self) -> Array:
+        """Where the bar's face, 3 mm above the pavement, seems to lie, (4, 2)."""
+        outline = np.array(self.outline_mm, dtype=np.float64)
+        return outline + 3.0 * self.plane().tilt_mm_per_mm(outline)
+
     def measured_stations(self) -> Array:
         """Stations, 1 mm apart, that the bar covers."""
         ends = (np.array(self.outline_mm) - self.middle_mm) @ self.direction
@@ -115,8 +121,9 @@ class SurfaceScene:
         cells = ((corners - low) / CELL_MM).astype(np.float32)
         homography = cv2.getPerspectiveTransform(cells, plane.to_pixels(corners).astype(np.float32))
         seen = cv2.warpPerspective(drawing, homography, self.size_px, flags=cv2.INTER_AREA)
-        seen = cv2.GaussianBlur(seen, (0, 0), self.blur_px)
-        return Photo("drawn", "", _encoded(seen, self.noise, np.random.default_rng(self.seed + 1)), CaptureFacts())
+        blurred = np.asarray(cv2.GaussianBlur(seen, (0, 0), self.blur_px), dtype=np.float32)
+        colour = _encoded(blurred, self.noise, np.random.default_rng(self.seed + 1))
+        return Photo("drawn", "", colour, CaptureFacts())
 
     def _drawing(self, low: Array, high: Array) -> NDArray[np.float32]:
         """Linear light from above, rows along y."""
@@ -131,7 +138,7 @@ class SurfaceScene:
             share = _share(half + left - n) * _share(n + half + right)
             light += share[..., None] * (_surface(self.grout, shape, rng) - light)
             light += _share(half - np.abs(n))[..., None] * (_surface(self.top, shape, rng) - light)
-        bar = ((np.array(self.outline_mm) - low) / CELL_MM).astype(np.int32)
+        bar = ((self.seen_outline_mm - low) / CELL_MM).astype(np.int32)
         cv2.fillConvexPoly(light, bar, (0.8, 0.8, 0.8))
         return light
 

@@ -31,11 +31,20 @@ from tests.verifier.simulated_bars import (
     drawn,
     flat,
     parameter_error,
+    slow_patterns,
     space_points,
     with_seats,
     zoomed,
 )
-from verifier.adjustment import FULL_FRAME_DIAGONAL_MM, Adjustment, CameraPrior, _Model, adjust, camera_prior
+from verifier.adjustment import (
+    FULL_FRAME_DIAGONAL_MM,
+    SLOW_ERROR_EXCESS,
+    Adjustment,
+    CameraPrior,
+    _Model,
+    adjust,
+    camera_prior,
+)
 from verifier.photo import CaptureFacts
 from verifier.plane import N_PARAMETERS, GroundPlane
 
@@ -160,12 +169,14 @@ def trial(view: View, seed: int) -> Trial | Problem:
 
 
 def _cost(photo: Simulated, view: View) -> float:
-    """Weighted squares of the residuals and of the priors' deviations at the truth."""
+    """Squares of the whitened residuals and of the priors' deviations at the truth."""
     model = model_of(photo)
     residual = (model.pixels - model.predict(photo.parameters)) / view.noise_px
+    slow = [slow_patterns(bar.design).T @ residual[model.owner == i] for i, bar in enumerate(photo.sightings)]
+    excess = (1 - 1 / SLOW_ERROR_EXCESS) * sum(float(np.sum(s**2)) for s in slow)
     deviation = model.prior_mean - photo.parameters
     deviation[N_PARAMETERS : N_PARAMETERS + 3] = 0.0
-    return float(np.sum(residual**2) + deviation @ model.prior_precision @ deviation)
+    return float(np.sum(residual**2) - excess + deviation @ model.prior_precision @ deviation)
 
 
 @cache

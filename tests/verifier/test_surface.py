@@ -8,6 +8,8 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
+
+from models.measurement import Estimate, Quantity
 from tests.verifier.surface_pictures import (
     ALUMINIUM,
     BLACK_GROUT,
@@ -17,10 +19,9 @@ from tests.verifier.surface_pictures import (
     SurfaceScene,
     mirrored,
 )
-
-from models.measurement import Estimate, Quantity
 from verifier.finding import Axis, CurveRole, Finding
 from verifier.marks import Mark, MarkedFeature, Marks
+from verifier.plane import GroundPlane
 from verifier.strip import sample_strip
 from verifier.surface import SlotGap, measure_surface
 from verifier.surface_estimates import moving_mean
@@ -33,7 +34,7 @@ GAP = SlotGap(slot_width_mm=76.0, sensor_width_mm=60.0)
 
 @cache
 def found(scene: SurfaceScene) -> Finding:
-    return measure_surface(scene.photo(), scene.plane(), [np.array(scene.outline_mm)], gap=GAP)
+    return measure_surface(scene.photo(), scene.plane(), [scene.seen_outline_mm], gap=GAP)
 
 
 def estimate(finding: Finding, quantity: Quantity) -> Estimate:
@@ -80,13 +81,13 @@ def test_ridge_is_the_largest_band_less_the_gap() -> None:
 def test_ridge_is_never_below_zero() -> None:
     scene = SCENES["grey grout on asphalt"]
     wide = SlotGap(slot_width_mm=160.0, sensor_width_mm=60.0)
-    finding = measure_surface(scene.photo(), scene.plane(), [np.array(scene.outline_mm)], gap=wide)
+    finding = measure_surface(scene.photo(), scene.plane(), [scene.seen_outline_mm], gap=wide)
     assert estimate(finding, Quantity.RIDGE_WIDTH).value == 0.0
 
 
 def test_without_a_gap_there_is_no_ridge() -> None:
     scene = SCENES["grey grout on asphalt"]
-    finding = measure_surface(scene.photo(), scene.plane(), [np.array(scene.outline_mm)])
+    finding = measure_surface(scene.photo(), scene.plane(), [scene.seen_outline_mm])
     quantities = {e.quantity for e in finding.estimates}
     assert Quantity.GROUT_BAND_LEFT_MAX in quantities
     assert not quantities & {Quantity.RIDGE_WIDTH, Quantity.RIDGE_WIDTH_LEFT, Quantity.RIDGE_WIDTH_RIGHT}
@@ -125,13 +126,13 @@ def test_turning_the_photo_changes_nothing(turns: int) -> None:
     scene = SCENES["grey grout on asphalt"]
     photo, plane = scene.photo(), scene.plane()
     turned_photo = replace(photo, colour=np.ascontiguousarray(np.rot90(photo.colour, turns)))
-    turned = measure_surface(turned_photo, _turned(plane, turns), [np.array(scene.outline_mm)], gap=GAP)
+    turned = measure_surface(turned_photo, _turned(plane, turns), [scene.seen_outline_mm], gap=GAP)
     for quantity in (Quantity.SENSOR_WIDTH, Quantity.RIDGE_WIDTH_LEFT, Quantity.RIDGE_WIDTH_RIGHT):
         difference = estimate(turned, quantity).value - estimate(found(scene), quantity).value
         assert abs(difference) < 0.1
 
 
-def _turned(plane, turns):
+def _turned(plane: GroundPlane, turns: int) -> GroundPlane:
     """The plane of the same photo turned counter-clockwise by quarter turns."""
     for _ in range(turns):
         (width, height), p = plane.size_px, plane.parameters.copy()
@@ -169,7 +170,7 @@ def test_grout_under_the_bar_is_not_measured() -> None:
 
 def test_a_mark_elsewhere_keeps_the_search_from_the_sensor() -> None:
     scene = SCENES["grey grout on asphalt"]
-    plane, outlines = scene.plane(), [np.array(scene.outline_mm)]
+    plane, outlines = scene.plane(), [scene.seen_outline_mm]
     along = scene.middle_mm + np.array([[-100.0], [0.0], [100.0]]) * scene.direction
     for shift, expected in ((0.0, True), (-150.0, False)):
         pixels = plane.to_pixels(along + np.array([0.0, shift]))
@@ -206,7 +207,7 @@ def test_discriminant_on_two_normal_clouds() -> None:
     rng = np.random.default_rng(7)
     first = rng.standard_normal((6000, 4)).astype(np.float32)
     for distance, area in ((1.0, 0.7602), (3.0, 0.9831)):
-        second = rng.standard_normal((6000, 4)).astype(np.float32) + np.float32([distance, 0, 0, 0])
+        second = (rng.standard_normal((6000, 4)) + [distance, 0, 0, 0]).astype(np.float32)
         assert discriminant(first, second).separation == pytest.approx(area, abs=0.015)
 
 
@@ -236,4 +237,3 @@ def test_bar_mask_by_hand() -> None:
     mask = bar_mask([square], (8, 8), (1.0, 0.0))
     assert mask[2:4, 1:6].all()
     assert mask.sum() == 10
-

@@ -1,0 +1,156 @@
+"""The sensor's top: two straight, parallel edges on a hypothesis of the search, over the length that counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from verifier.finding import Axis
+from verifier.plane import Array
+from verifier.surface_edges import EdgeStrip, StraightEdge
+from verifier.surface_search import BAR_MARGIN_MM, BandHypothesis, bar_mask, oriented
+from verifier.surface_strip import Picture
+
+STATION_MM = 1.0
+MIN_LENGTH_MM = 100.0
+BAR_THICKNESS_MM = 3.0
+"""Height of a bar's face, whose outline is what is seen."""
+NOMINAL_SLACK_MM = 4.0
+"""How far the measured width may be off the nominal one: more is another thing, not a sensor out of tolerance."""
+NOMINAL_SPREAD_MM = 1.5
+"""Standard deviation of measured about nominal widths, to choose among lines close together, as shadows make them."""
+
+
+@dataclass(frozen=True, eq=False)
+class SensorTop:
+    """The sensor's top over the measured length."""
+
+    axis: Axis
+    """Middle of the two edges, along the first bar's +x."""
+    s_mm: Array
+    """Stations of the measured length, ``STATION_MM`` apart."""
+    left: StraightEdge
+    right: StraightEdge
+
+    def edge(self, side: int) -> StraightEdge:
+        """The left edge for +1, the right one for -1."""
+        return self.left if side > 0 else self.right
+
+    def width_at(self, s_mm: Array) -> Array:
+        """Distance between the edges, square to the axis."""
+        return np.asarray(self.left.at(s_mm) - self.right.at(s_mm))
+
+    @property
+    def width_mm(self) -> float:
+        """Mean width over the measured length."""
+        return float(self.width_at(self.s_mm).mean())
+
+
+def tops(
+    picture: Picture,
+    outlines_mm: Sequence[Array],
+    hypotheses: Sequence[BandHypothesis],
+    nominal_mm: float | None = None,
+) -> Iterator[SensorTop]:
+    """Pairs of straight and parallel edges on the hypotheses, in their order, no pair twice."""
+    given: list[SensorTop] = []
+    for hypothesis in hypotheses:
+        for top in _tops_on(picture, outlines_mm, hypothesis, nominal_mm):
+            if _is_sound(top) and not any(_is_same(top, other) for other in given):
+                given.append(top)
+                yield top
+
+
+def _is_same(top: SensorTop, other: SensorTop) -> bool:
+    offset = float(abs(other.axis.from_plane(top.axis.origin_mm[None, :])[0, 1]))
+    return offset < 1.0 and abs(top.width_mm - other.width_mm) < 1.0
+
+
+def measured_stations(picture: Picture, axis: Axis, half_width_mm: float, outlines_mm: Sequence[Array]) -> Array:
+    """Stations between the first and the last end of any bar at which the whole width is in the picture."""
+    seated = [o - BAR_THICKNESS_MM * picture.plane.tilt_mm_per_mm(o) for o in outlines_mm]
+    ends = np.concatenate([axis.from_plane(outline)[:, 0] for outline in seated])
+    s = np.arange(ends.min() + STATION_MM / 2, ends.max() - STATION_MM / 2 + 1e-6, STATION_MM)
+    if len(s) < 2:
+        return s
+    across = np.array([-half_width_mm, 0.0, half_width_mm])
+    inside = picture.inside(picture.grid(axis, s, across)).all(axis=1)
+    return s[longest_run(inside)]
+
+
+def longest_run(good: NDArray[np.bool_]) -> slice:
+    """The longest stretch without a gap in ``good`` (S,)."""
+    steps = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
+    if len(steps) == 0:
+        return slice(0, 0)
+    starts, ends = steps[::2], steps[1::2]
+    longest = int(np.argmax(ends - starts))
+    return slice(int(starts[longest]), int(ends[longest]))
+
+
+def bars_in_strip(
+    outlines_mm: Sequence[Array], axis: Axis, s_mm: Array, n_mm: Array, margin_mm: float = BAR_MARGIN_MM
+) -> NDArray[np.bool_]:
+    """Which samples (S, N) of an evenly spaced strip a bar covers."""
+    step_s, step_n = float(s_mm[1] - s_mm[0]), float(n_mm[1] - n_mm[0])
+    cells = [(axis.from_plane(outline) - (s_mm[0], n_mm[0])) / (step_s, step_n) for outline in outlines_mm]
+    margin = (margin_mm / abs(step_n), margin_mm / abs(step_s))
+    return bar_mask([c[:, ::-1] for c in cells], (len(s_mm), len(n_mm)), margin)
+
+
+def _tops_on(
+    picture: Picture, outlines_mm: Sequence[Array], hypothesis: BandHypothesis, nominal_mm: float | None
+) -> Iterator[SensorTop]:
+    """All pairs of edges that one hypothesis allows, the most coherent first."""
+    half = (hypothesis.width_mm + (nominal_mm or hypothesis.width_mm)) / 4
+    s = measured_stations(picture, hypothesis.axis, half + 4.0, outlines_mm)
+    if len(s) * STATION_MM < MIN_LENGTH_MM:
+        return
+    sides = []
+    for side in (1, -1):
+        near = np.array([side * half - 4.0, side * half, side * half + 4.0])
+        free = ~bars_in_strip(outlines_mm, hypothesis.axis, s, near, 4.0).any(axis=1)
+        sides.append(EdgeStrip.look(picture, hypothesis.axis, s, side * half, side, free))
+    if sides[0] is None or sides[1] is None:
+        return
+    pairs = [(a, b) for a in sides[0].lines() for b in sides[1].lines() if abs(a.slope + b.slope) < 0.008]
+    ranked = []
+    for a, b in pairs:
+        off = 0.0 if nominal_mm is None else 2 * half + sides[0].outward_mm(a) + sides[1].outward_mm(b) - nominal_mm
+        if abs(off) < NOMINAL_SLACK_MM:
+            ranked.append(((a.score + b.score) * np.exp(-0.5 * (off / NOMINAL_SPREAD_MM) ** 2), a, b))
+    for _, a, b in sorted(ranked, key=lambda pair: -pair[0]):
+        left, right = sides[0].fit(a), sides[1].fit(b)
+        if left is not None and right is not None:
+            yield _centred(picture, hypothesis.axis, outlines_mm, left, right)
+
+
+def _centred(
+    picture: Picture, axis: Axis, outlines_mm: Sequence[Array], left: StraightEdge, right: StraightEdge
+) -> SensorTop:
+    """The same edges in the frame of the line half way between them."""
+    offset, slope = (left.offset_mm + right.offset_mm) / 2, (left.slope + right.slope) / 2
+    middle = axis.to_plane(np.array([left.s_mid_mm]), np.array([offset]))[0]
+    direction = axis.direction + slope * axis.normal
+    edges = [
+        replace(
+            edge, offset_mm=float(edge.at(np.array(left.s_mid_mm))) - offset, slope=edge.slope - slope, s_mid_mm=0.0
+        )
+        for edge in (left, right)
+    ]
+    if direction[0] < 0:  # turned past the bar's y: the other side is left now
+        edges = [replace(edge, offset_mm=-edge.offset_mm) for edge in edges[::-1]]
+    centred = oriented(middle, direction)
+    s = measured_stations(picture, centred, edges[0].offset_mm + 4.0, outlines_mm)
+    return SensorTop(centred, s, *edges)
+
+
+def _is_sound(top: SensorTop) -> bool:
+    """Whether both edges are straight, distinct, seen along most of the length, and parallel."""
+    edges = (top.left, top.right)
+    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.75 and edge.strength > 1.0 for edge in edges)
+    parallel = abs(top.left.slope - top.right.slope) < 0.006
+    return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
