@@ -1,4 +1,24 @@
-"""Render scenes with truth: `python -m demo_photos.render --kind slot --count 8 --seed 1 --out DIR`."""
+"""Render photos of a road with known truth.
+
+    python -m demo_photos.render --kind slot --count 8 --seed 1 --out DIR [--first 0] [--jobs 2]
+
+Kinds: `layout` (lane marking and sprayed line), `slot` (near, from above), `cut` (the slot and the lane marking
+from standing height; measured as a slot), `surface` (the finished sensor), `refuse` (photos that carry no
+measurement, each with the reason). A scene is fixed by kind, seed, index and the renderer's VERSION; one that is
+already in DIR with these four is not rendered again. About seven scenes in ten are taken with ordinary care
+(`difficulty` easy or ordinary), the rest are hard: shaken, dirty, glaring, half in shadow, small.
+
+Beside NAME.jpg the folder gets `truth.json`, one record a photo. World: millimetres, z = 0 is the pavement's mean
+plane, x along the lane line, z up. `camera` is the picture's as displayed, after the EXIF orientation, in OpenCV's
+convention with the centre of the first pixel at (0, 0); `sway_px` is what a rolling shutter adds from the first row
+to the last and no camera model knows. `bars` tells how each bar really lies and how large it really is; `truth`
+holds the quantities as they are defined for the measurement, worked out in `scene/truth.py` from the same tables
+the picture is rendered from.
+
+`python -m demo_photos.scene.check` compares rendered edges and corners with the projected truth. Rendering one
+12-megapixel scene takes some 12 to 20 s of one core's time; the first run compiles the kernels, about half a
+minute.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +34,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-VERSION = "2"
+VERSION = "4"
 KINDS = ("layout", "slot", "cut", "surface", "refuse")
 
 
@@ -27,17 +47,36 @@ def record(scene: Any, shot: Any) -> dict[str, Any]:
     if scene.why:
         out |= {"why": scene.why, "case": scene.case}
     out |= {
-        "difficulty": scene.difficulty, "conditions": scene.conditions, "exif_orientation": scene.orientation,
+        "difficulty": scene.difficulty,
+        "conditions": scene.conditions,
+        "exif_orientation": scene.orientation,
         "camera": {
-            "frame": "pixels as displayed, after the EXIF orientation is applied; OpenCV convention, centre of the first pixel at (0, 0)",
-            "width": cam.width, "height": cam.height, "fx": cam.f, "fy": cam.f, "cx": cam.cx, "cy": cam.cy, "k1": cam.k1, "k2": cam.k2,
-            "R_world_to_cam": cam.rot.tolist(), "t_mm": (-cam.rot @ cam.centre).tolist(), "C_world_mm": cam.centre.tolist(),
-            "sway_px": [cam.sway_x, cam.sway_y], "true_focal_35mm_diagonal": scene.phone.focal35, "exif_focal_35mm": shot.focal35,
-            "make": scene.phone.make, "model": scene.phone.model, "lens": scene.phone.lens,
+            "frame": "pixels as displayed, after the EXIF orientation is applied; "
+            "OpenCV convention, centre of the first pixel at (0, 0)",
+            "width": cam.width,
+            "height": cam.height,
+            "fx": cam.f,
+            "fy": cam.f,
+            "cx": cam.cx,
+            "cy": cam.cy,
+            "k1": cam.k1,
+            "k2": cam.k2,
+            "R_world_to_cam": cam.rot.tolist(),
+            "t_mm": (-cam.rot @ cam.centre).tolist(),
+            "C_world_mm": cam.centre.tolist(),
+            "sway_px": [cam.sway_x, cam.sway_y],
+            "true_focal_35mm_diagonal": scene.phone.focal35,
+            "exif_focal_35mm": shot.focal35,
+            "make": scene.phone.make,
+            "model": scene.phone.model,
+            "lens": scene.phone.lens,
         },
-        "capture": scene.capture.as_dict(), "pavement": scene.pavement_name, "pavement_flatness_rms_mm": scene.flatness_mm,
-        "bars": [b.record() for b in scene.bars], "truth": scene.truth if scene.kind != "refuse" else None,
-    }  # fmt: skip
+        "capture": scene.capture.as_dict(),
+        "pavement": scene.pavement_name,
+        "pavement_flatness_rms_mm": scene.flatness_mm,
+        "bars": [b.record() for b in scene.bars],
+        "truth": scene.truth if scene.kind != "refuse" else None,
+    }
     if scene.quantities:
         out["quantities"] = scene.quantities
     return out
@@ -53,17 +92,22 @@ def draw(kind: str, seed: int, index: int) -> Any:
         rng = np.random.default_rng([seed, KINDS.index(kind), index, attempt])
         try:
             return refuse.refuse(rng, index) if kind == "refuse" else kinds.MAKERS[kind](rng)
-        except kinds.NoView:
+        except kinds.NoViewError:
             continue
     raise RuntimeError(f"no view found for {kind} {seed} {index}")
 
 
 def depth_of_field(scene: Any) -> Any:
-    """Radius of the blur disc for every pixel (h, w), from the road's depth and the lens; focus on the middle of the picture."""
+    """Radius of the blur disc for every pixel (h, w), from the road's depth and the lens; focus on the middle of the
+    picture.
+    """
     import numpy as np
 
     cam = scene.world.camera
-    x, y = (np.arange(cam.width, dtype=np.float32) - cam.cx) / cam.f, (np.arange(cam.height, dtype=np.float32) - cam.cy) / cam.f
+    x, y = (
+        (np.arange(cam.width, dtype=np.float32) - cam.cx) / cam.f,
+        (np.arange(cam.height, dtype=np.float32) - cam.cy) / cam.f,
+    )
     m = cam.rot
     down = -(m[0, 2] * x[None] + m[1, 2] * y[:, None] + m[2, 2])
     nearness = np.maximum(down, 0.02) / cam.centre[2]  # 1/depth, 1/mm
@@ -71,8 +115,8 @@ def depth_of_field(scene: Any) -> Any:
     return (0.5 * scene.phone.aperture_px * np.abs(nearness - focus)).astype(np.float32)
 
 
-def photograph(scene: Any, rng: Any) -> tuple[bytes, dict[str, Any]]:
-    """JPEG bytes and the truth entry of a scene."""
+def photograph_as(scene: Any, facts: Any, rng: Any) -> tuple[bytes, dict[str, Any]]:
+    """JPEG bytes and the truth entry of a scene, with given EXIF facts."""
     from PIL import Image
 
     from .scene import develop, exif, trace
@@ -81,11 +125,17 @@ def photograph(scene: Any, rng: Any) -> tuple[bytes, dict[str, Any]]:
     light, _ = trace.render(scene.world)
     pixels = develop.develop(light, scene.capture, cam.cx, cam.cy, rng, depth_of_field(scene))
     stored = exif.as_stored(Image.fromarray(pixels), scene.orientation)
-    facts = exif.facts(rng, scene.phone)
     block = exif.block(facts, scene.phone, scene.orientation, stored.size, scene.capture.iso, scene.capture.exposure_s)
     out = io.BytesIO()
     stored.save(out, "JPEG", quality=scene.capture.quality, exif=block, subsampling="4:2:0")
     return out.getvalue(), record(scene, facts)
+
+
+def photograph(scene: Any, rng: Any) -> tuple[bytes, dict[str, Any]]:
+    """JPEG bytes and the truth entry of a scene, with random EXIF facts."""
+    from .scene import exif
+
+    return photograph_as(scene, exif.facts(rng, scene.phone), rng)
 
 
 def make(job: tuple[str, int, int, str]) -> tuple[str, float]:
@@ -104,7 +154,13 @@ def make(job: tuple[str, int, int, str]) -> tuple[str, float]:
 
     cv2.setNumThreads(1)
     data, entry = photograph(draw(kind, seed, index), np.random.default_rng([seed, KINDS.index(kind), index, 999]))
-    entry = {"file": photo.name, **entry, "bytes": len(data), "sha256": hashlib.sha256(data).hexdigest(), "made_by": made_by}
+    entry = {
+        "file": photo.name,
+        **entry,
+        "bytes": len(data),
+        "sha256": hashlib.sha256(data).hexdigest(),
+        "made_by": made_by,
+    }
     note.parent.mkdir(parents=True, exist_ok=True)
     photo.write_bytes(data)
     note.write_text(json.dumps(entry))
@@ -130,7 +186,9 @@ def run(jobs: list[tuple[str, int, int, str]], workers: int) -> Iterator[tuple[s
 
 def main(argv: list[str] | None = None) -> int:
     """The command line."""
-    ap = argparse.ArgumentParser(prog="python -m demo_photos.render", description="Render photos of a road with known truth.")
+    ap = argparse.ArgumentParser(
+        prog="python -m demo_photos.render", description="Render photos of a road with known truth."
+    )
     ap.add_argument("--kind", choices=KINDS, required=True)
     ap.add_argument("--count", type=int, default=1)
     ap.add_argument("--first", type=int, default=0, help="index of the first scene (default 0)")

@@ -113,7 +113,7 @@ def camera_prior(facts: CaptureFacts, size_px: tuple[int, int]) -> CameraPrior:
     else:
         focal, relative_u, wide, source = 0.8 * width, 0.3, False, "no EXIF focal length"
     mean = np.array([math.log(focal), (size_px[0] - 1) / 2, (size_px[1] - 1) / 2, 0.0, 0.0])
-    k1_u, k2_u = (0.08, 0.05) if wide else (0.025, 0.015)
+    k1_u, k2_u = (0.08, 0.05) if wide else (0.025, 0.015) if facts.focal_35mm else (0.05, 0.03)
     sd = np.array([relative_u, 0.006 * width, 0.006 * width, k1_u, k2_u])
     return CameraPrior(mean, np.diag(sd**2), source)
 
@@ -270,16 +270,22 @@ def _unfit(what: str) -> Problem:
 
 
 def _starts(model: _Model) -> list[Array]:
-    """Parameter vectors to start from: each bar's planar poses (cv2.SOLVEPNP_IPPE), other bars laid in that plane."""
-    starts = []
+    """Parameter vectors to start from: the planar poses (cv2.SOLVEPNP_IPPE) of the bar that looks longest, other bars
+    laid in that plane; for focal lengths over the whole range of the prior where that is wide."""
     anchor = max(range(len(model.bars)), key=lambda i: float(np.ptp(model.bars[i].corners_px, axis=0).max()))
-    for rotation, translation in _poses(model, anchor):
-        starts.append(_start_from(model, anchor, rotation, translation))
-    return [s for s in starts if s is not None]
+    spread = math.sqrt(model.prior.covariance[0, 0])
+    steps = (0.0,) if spread < 0.1 else (-1.5, -0.75, 0.0, 0.75, 1.5, 2.25)
+    starts = []
+    for log_focal in (model.prior.mean[0] + step * spread for step in steps):
+        for rotation, translation in _poses(model, anchor, math.exp(log_focal)):
+            start = _start_from(model, anchor, rotation, translation, log_focal)
+            if start is not None:
+                starts.append(start)
+    return starts
 
 
-def _poses(model: _Model, anchor: int) -> list[tuple[Array, Array]]:
-    focal, cx, cy = math.exp(model.prior.mean[0]), *model.prior.mean[1:3]
+def _poses(model: _Model, anchor: int, focal: float) -> list[tuple[Array, Array]]:
+    cx, cy = model.prior.mean[1:3]
     matrix = np.array([[focal, 0, cx], [0, focal, cy], [0, 0, 1]])
     space = np.column_stack([model.plate[anchor], np.zeros(len(model.plate[anchor]))])
     count, rotations, translations, _ = cv2.solvePnPGeneric(
@@ -291,9 +297,10 @@ def _poses(model: _Model, anchor: int) -> list[tuple[Array, Array]]:
     ]
 
 
-def _start_from(model: _Model, anchor: int, rotation: Array, translation: Array) -> Array | None:
+def _start_from(model: _Model, anchor: int, rotation: Array, translation: Array, log_focal: float) -> Array | None:
     """Re-express a pose over the anchor bar in the frame of the first bar."""
     theta = model.prior_mean.copy()
+    theta[0] = log_focal
     theta[5:8], theta[8:11] = cv2.Rodrigues(rotation)[0].ravel(), translation
     face = GroundPlane(theta[:N_PARAMETERS], (), (0, 0))
     if face.camera_mm[2] <= 0:
@@ -333,7 +340,7 @@ def _solve(model: _Model, start: Array) -> _Solution:
     sigma = np.full(len(model.pixels), 0.5)
     precision, free = model.prior_precision, model.free
     residual, cost = _evaluate(model, theta, weights, sigma)
-    for iteration in range(40):
+    for iteration in range(60):
         jacobian = model.jacobian(theta)
         w = np.repeat(weights / sigma**2, 2) / SLOW_ERROR_EXCESS
         normal_corners = jacobian.T @ (w[:, None] * jacobian)

@@ -23,7 +23,7 @@ ACROSS_MM = 16.0
 """Half width of the strip in which an edge is looked for, about where the votes put it."""
 STEP_MM = 0.2
 BLOCK_MM = 8.0
-SLOPE = 0.02
+SLOPE = 0.014
 """Largest slope of the edge against the voted axis."""
 CHAMFER_MM = 1.6
 """Changes of light nearer to each other than this belong to one edge."""

@@ -30,7 +30,8 @@ BAR_MARGIN_MM = 7.0
 """Left out around each bar: its own edge, its thickness seen from the side, a thin shadow."""
 ANGLES = 180
 VOTE_SPREAD_DEG = 5
-MIN_LENGTH_MM = 150.0
+FAINTEST = 0.25
+"""Votes that a pair of lines must have, against the best pair, to be looked at."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,8 +71,8 @@ def search(
     middle = np.concatenate(list(outlines_mm)).mean(axis=0)[None, :]
     pixels_per_cell = CELL_MM * np.sqrt(abs(np.linalg.det(plane.pixels_per_mm(middle)[0])))
     picture = reduced(image, plane, int(np.clip(pixels_per_cell / 3.0, 1, 16)))
-    found = band_hypotheses(rectify(picture, outlines_mm), nominal_mm, count=60 if mark else 10)
-    return [h for h in found if _is_marked(h, plane, mark)][:10] if mark else found
+    found = band_hypotheses(rectify(picture, outlines_mm), nominal_mm, count=60 if mark else 8)
+    return [h for h in found if _is_marked(h, plane, mark)][:8] if mark else found
 
 
 def _is_marked(hypothesis: BandHypothesis, plane: GroundPlane, mark: Mark | None) -> bool:
@@ -220,7 +221,7 @@ def _subcell(votes: Samples, cell: int) -> float:
     return float(np.arange(len(votes))[near] @ weights / weights.sum())
 
 
-def band_hypotheses(view: Rectified, nominal_mm: float | None = None, count: int = 10) -> list[BandHypothesis]:
+def band_hypotheses(view: Rectified, nominal_mm: float | None = None, count: int = 8) -> list[BandHypothesis]:
     """The best pairs of lines at a sensor's width, best first: a pair is worth its weaker line."""
     # the votes may have merged an edge with the grout's boundary close outside it
     low, high = WIDTHS_MM if nominal_mm is None else (nominal_mm - 6.0, nominal_mm + 24.0)
@@ -232,7 +233,7 @@ def band_hypotheses(view: Rectified, nominal_mm: float | None = None, count: int
         if abs((a.normal_deg - b.normal_deg + 90.0) % 180.0 - 90.0) <= 2.0 and low <= _distance_mm(a, b) <= high
     ]
     best = sorted(pairs, key=lambda pair: -pair[0])[:count]
-    return [_band(view, a, b) for _, a, b in best]
+    return [_band(view, a, b) for votes, a, b in best if votes > FAINTEST * best[0][0]]
 
 
 def _distance_mm(a: VotedLine, b: VotedLine) -> float:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from verifier.finding import Axis
 from verifier.plane import Array
-from verifier.surface_edges import EdgeStrip, StraightEdge
+from verifier.surface_edges import CoherentLine, EdgeStrip, StraightEdge
 from verifier.surface_search import BAR_MARGIN_MM, BandHypothesis, bar_mask, oriented
 from verifier.surface_strip import Picture
 
@@ -18,6 +20,10 @@ STATION_MM = 1.0
 MIN_LENGTH_MM = 100.0
 BAR_THICKNESS_MM = 3.0
 """Height of a bar's face, whose outline is what is seen."""
+PAIRS = 5
+"""Pairs of edges looked at on one hypothesis."""
+EDGE_STEP_MM = 2.0
+"""Stations from which edges are located."""
 NOMINAL_SLACK_MM = 4.0
 """How far the measured width may be off the nominal one: more is another thing, not a sensor out of tolerance."""
 NOMINAL_SPREAD_MM = 1.5
@@ -109,23 +115,32 @@ def _tops_on(
     s = measured_stations(picture, hypothesis.axis, half + 4.0, outlines_mm)
     if len(s) * STATION_MM < MIN_LENGTH_MM:
         return
+    s = s[:: round(EDGE_STEP_MM / STATION_MM)]
     sides = []
     for side in (1, -1):
         near = np.array([side * half - 4.0, side * half, side * half + 4.0])
         free = ~bars_in_strip(outlines_mm, hypothesis.axis, s, near, 4.0).any(axis=1)
         sides.append(EdgeStrip.look(picture, hypothesis.axis, s, side * half, side, free))
-    if sides[0] is None or sides[1] is None:
+    left, right = sides
+    if left is None or right is None:
         return
-    pairs = [(a, b) for a in sides[0].lines() for b in sides[1].lines() if abs(a.slope + b.slope) < 0.008]
+    fit_left, fit_right = cache(left.fit), cache(right.fit)
+    for a, b in _ranked_pairs(left, right, 2 * half, nominal_mm)[:PAIRS]:
+        edges = fit_left(a), fit_right(b)
+        if edges[0] is not None and edges[1] is not None:
+            yield _centred(picture, hypothesis.axis, outlines_mm, edges[0], edges[1])
+
+
+def _ranked_pairs(
+    left: EdgeStrip, right: EdgeStrip, apart_mm: float, nominal_mm: float | None
+) -> list[tuple[CoherentLine, CoherentLine]]:
+    """Parallel lines on strips ``apart_mm`` from each other, the most coherent first; near the nominal width, if any."""
     ranked = []
-    for a, b in pairs:
-        off = 0.0 if nominal_mm is None else 2 * half + sides[0].outward_mm(a) + sides[1].outward_mm(b) - nominal_mm
-        if abs(off) < NOMINAL_SLACK_MM:
+    for a, b in product(left.lines(), right.lines()):
+        off = 0.0 if nominal_mm is None else apart_mm + left.outward_mm(a) + right.outward_mm(b) - nominal_mm
+        if abs(a.slope + b.slope) < 0.008 and abs(off) < NOMINAL_SLACK_MM:
             ranked.append(((a.score + b.score) * np.exp(-0.5 * (off / NOMINAL_SPREAD_MM) ** 2), a, b))
-    for _, a, b in sorted(ranked, key=lambda pair: -pair[0]):
-        left, right = sides[0].fit(a), sides[1].fit(b)
-        if left is not None and right is not None:
-            yield _centred(picture, hypothesis.axis, outlines_mm, left, right)
+    return [(a, b) for _, a, b in sorted(ranked, key=lambda pair: -pair[0])]
 
 
 def _centred(
@@ -151,6 +166,6 @@ def _centred(
 def _is_sound(top: SensorTop) -> bool:
     """Whether both edges are straight, distinct, seen along most of the length, and parallel."""
     edges = (top.left, top.right)
-    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.75 and edge.strength > 1.0 for edge in edges)
+    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.75 and edge.strength > 0.8 for edge in edges)
     parallel = abs(top.left.slope - top.right.slope) < 0.006
     return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)

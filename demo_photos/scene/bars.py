@@ -1,4 +1,4 @@
-"""The reference bars as solid things: the print's tag patterns, the plate's sizes, how a bar comes to rest on stones."""
+"""The reference bars as solid things: the print's tag patterns, the plate's sizes, how a bar lies."""
 
 from __future__ import annotations
 
@@ -37,13 +37,17 @@ def tag_corners(kind: str) -> Array:
 def checker_corners(kind: str) -> Array:
     """(n, 2) plate coordinates of the inner saddle points."""
     if kind == "L":
-        return np.array([(x0 + 25.0 * c, 25.0 * r) for x0 in (100, 325, 550, 775) for r in (1, 2, 3) for c in (1, 2, 3, 4)])
+        return np.array(
+            [(x0 + 25.0 * c, 25.0 * r) for x0 in (100, 325, 550, 775) for r in (1, 2, 3) for c in (1, 2, 3, 4)]
+        )
     return np.array([(x0 + 12.5 * c, 12.5 * r) for x0 in (50, 175) for r in (1, 2, 3) for c in (1, 2, 3, 4, 5)])
 
 
 @dataclass(frozen=True)
 class Bar:
-    """A bar lying somewhere.  `origin` is the lower left corner of its underside; axes are unit vectors (rows ex, ey, ez)."""
+    """A bar lying somewhere.  `origin` is the lower left corner of its underside; axes are unit vectors (rows ex, ey,
+    ez).
+    """
 
     kind: str
     k: int
@@ -62,6 +66,7 @@ class Bar:
 
     @property
     def first_tag(self) -> int:
+        """Lowest tag id on the bar."""
         return first_tag(self.kind, self.k)
 
     @property
@@ -75,22 +80,40 @@ class Bar:
         plate = np.atleast_2d(plate)
         u = plate[:, 0] * self.length_scale * self.print_scale
         v = plate[:, 1] * self.print_scale
-        return np.asarray(np.array(self.origin) + u[:, None] * self.axes[0] + v[:, None] * self.axes[1] + self.thickness * self.axes[2])
+        return np.asarray(
+            np.array(self.origin)
+            + u[:, None] * self.axes[0]
+            + v[:, None] * self.axes[1]
+            + self.thickness * self.axes[2]
+        )
 
     def record(self) -> dict[str, object]:
         """As it stands in the truth file."""
         return {
-            "kind": self.kind, "k": self.k, "first_tag_id": self.first_tag,
-            "x": self.origin[0], "y": self.origin[1],
+            "kind": self.kind,
+            "k": self.k,
+            "first_tag_id": self.first_tag,
+            "x": self.origin[0],
+            "y": self.origin[1],
             "angle_deg": float(np.degrees(np.arctan2(self.axes[0][1], self.axes[0][0])) % 360),
-            "origin_mm": list(self.origin), "ex": self.axes[0].tolist(), "ey": self.axes[1].tolist(), "ez": self.axes[2].tolist(),
-            "length_scale": self.length_scale * self.print_scale, "print_scale": self.print_scale,
-            "thickness_mm": self.thickness, "flat": self.flat, "bow_mm": self.bow,
-        }  # fmt: skip
+            "origin_mm": list(self.origin),
+            "ex": self.axes[0].tolist(),
+            "ey": self.axes[1].tolist(),
+            "ez": self.axes[2].tolist(),
+            "length_scale": self.length_scale * self.print_scale,
+            "print_scale": self.print_scale,
+            "thickness_mm": self.thickness,
+            "flat": self.flat,
+            "bow_mm": self.bow,
+        }
 
 
-def lying(kind: str, k: int, x: float, y: float, angle_deg: float, height: float, tilt: tuple[float, float], **more: object) -> Bar:
-    """A bar with its lower left corner over (x, y), turned by `angle_deg`, `height` mm up, sloping by `tilt` along x and y."""
+def lying(
+    kind: str, k: int, x: float, y: float, angle_deg: float, height: float, tilt: tuple[float, float], **more: object
+) -> Bar:
+    """A bar with its lower left corner over (x, y), turned by `angle_deg`, `height` mm up, sloping by `tilt` along x
+    and y.
+    """
     a = np.radians(angle_deg)
     ex = np.array([np.cos(a), np.sin(a), tilt[0] * np.cos(a) + tilt[1] * np.sin(a)])
     ey = np.array([-np.sin(a), np.cos(a), -tilt[0] * np.sin(a) + tilt[1] * np.cos(a)])

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 
 from ._jit import jit
-from .layers import Channel
 from .noise import fbm, hash2, lookup, smooth, stone, unit, vnoise
 
 LEFT_WALL, RIGHT_WALL, FLOOR, END_WALL, WATER = 1, 2, 3, 4, 5
@@ -60,7 +59,7 @@ def _floor(s, n, c):
     """Height of the slot's floor, mm (negative)."""
     h = 2.2 * vnoise(s / 70.0, n / 25.0, c.seed + 1) + 0.8 * vnoise(s / 9.0, n / 9.0, c.seed + 2)
     if c.debris > 0.0:
-        d, gx, gy, code = stone(s, n, 13.0, c.seed + 3, c.debris)
+        d, _gx, _gy, _code = stone(s, n, 13.0, c.seed + 3, c.debris)
         if d < 1.0:
             h += 6.0 * (1.0 - d * d)
     return -c.depth + h
@@ -108,7 +107,7 @@ def descend(s, n, z, ds, dn, dz, c):
 @jit
 def wall_look(part, s, n, z, fp, c, p):
     """Colour, slope pair and gloss of the slot's inside: cut stones in their matrix, saw marks, dust, water."""
-    if part == FLOOR or part == WATER:
+    if part in (FLOOR, WATER):
         k = 1.0 + 0.30 * fbm(s / 38.0, n / 14.0, c.seed + 11, 4) + 0.14 * vnoise(s / 2.0, n / 2.0, c.seed + 12)
         k += 0.16 * vnoise(s / 0.8, n / 0.8, c.seed + 15) + 0.10 * vnoise(s / 90.0, n / 1.4, c.seed + 16)
         damp = smooth(0.1, 0.7, fbm(s / 120.0, n / 40.0, c.seed + 17, 3))
@@ -125,7 +124,11 @@ def wall_look(part, s, n, z, fp, c, p):
                 pick = int(unit(code, 8) * p.palette.shape[0])
                 t = (0.6 + 0.5 * unit(code, 24)) * smooth(1.02, 0.7, d)
                 dusty = 0.5 * c.dust
-                r, g, b = r * dusty + (1 - dusty) * p.palette[pick, 0] * t, g * dusty + (1 - dusty) * p.palette[pick, 1] * t, b * dusty + (1 - dusty) * p.palette[pick, 2] * t
+                r, g, b = (
+                    r * dusty + (1 - dusty) * p.palette[pick, 0] * t,
+                    g * dusty + (1 - dusty) * p.palette[pick, 1] * t,
+                    b * dusty + (1 - dusty) * p.palette[pick, 2] * t,
+                )
                 ts, tn = ts + 9.0 * d * gx, tn + 9.0 * d * gy
         if part == WATER:
             r, g, b = r * 0.45, g * 0.45, b * 0.42
@@ -149,7 +152,7 @@ def wall_look(part, s, n, z, fp, c, p):
     arc = vnoise(swing / 0.9, 0.5, c.seed + 31) + 0.6 * vnoise(swing / 3.0, 1.5, c.seed + 32)
     line = vnoise(u / 60.0, v / 1.1, c.seed + 33)
     k = 1.0 + 0.10 * arc + 0.09 * line
-    dust = c.dust * smooth(-0.5, 0.5, 0.3 + fbm(u / 22.0, v / 13.0, c.seed + 34, 3))
+    dust = min(1.0, c.dust * smooth(-0.5, 0.5, 0.3 + fbm(u / 22.0, v / 13.0, c.seed + 34, 3)))
     r, g, b = r + dust * (c.floor_rgb[0] - r), g + dust * (c.floor_rgb[1] - g), b + dust * (c.floor_rgb[2] - b)
     return r * k, g * k, b * k, 0.05 * arc, 0.10 * line, 0.0
 
@@ -178,7 +181,7 @@ def lit_through(s, n, z, ls, ln, lz, angular, c):
     s1, n1 = s + t * ls, n + t * ln
     blur = max(0.06, t * angular)
     gap = min(left_wall(s1, 0.0, c) - n1, n1 - right_wall(s1, 0.0, c))
-    gap = min(gap, min(s1 - c.start, c.stop - s1))
+    gap = min(gap, s1 - c.start, c.stop - s1)
     return smooth(-blur, blur, gap + 0.05)
 
 
@@ -212,14 +215,26 @@ def sensor_height(x, y, c):
 
 
 @jit
+def is_covered(x, y, c):
+    """Whether sensor or grout hides the stones at (x, y)."""
+    s, n = to_frame(x, y, c)
+    if s < c.start or s > c.stop:
+        return False
+    gl, gr, _rise_left, _rise_right = grout_band(s, c)
+    return gr < n < gl or abs(n) <= c.half
+
+
+@jit
 def sensor_look(x, y, fp, h, c):
-    """What lies at (x, y) of sensor and grout: part (0 none, 1 sensor, 2 grout), colour, slopes along n and s, gloss, cavity."""
+    """What lies at (x, y) of sensor and grout: part (0 none, 1 sensor, 2 grout), colour, slopes along n and s, gloss,
+    cavity.
+    """
     s, n = to_frame(x, y, c)
     if s < c.start or s > c.stop or abs(n) > 140.0:
         return 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     if abs(n) <= c.half:
         return _sensor_top(s, n, fp, c)
-    gl, gr, hl, hr = grout_band(s, c)
+    gl, gr, _hl, _hr = grout_band(s, c)
     if n > gl or n < gr:
         return 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     return _grout_look(s, n, fp, c)
@@ -240,12 +255,17 @@ def _sensor_top(s, n, fp, c):
         slope_n += 0.5 * smooth(0.7, 0.0, rim)
         k *= 1.0 + 0.25 * smooth(0.7, 0.3, rim)
     elif c.sensor_style == 1:
-        k += 0.16 * vnoise(s / 0.8, n / 0.8, c.seed + 55) * smooth(1.5, 0.4, fp) + 0.08 * vnoise(s / 2.4, n / 2.4, c.seed + 56)
+        k += 0.16 * vnoise(s / 0.8, n / 0.8, c.seed + 55) * smooth(1.5, 0.4, fp) + 0.08 * vnoise(
+            s / 2.4, n / 2.4, c.seed + 56
+        )
         k += 0.05 * vnoise(s / 3.0, n / 55.0, c.seed + 57)
         slope_n, slope_s = 0.15 * vnoise(s / 1.0, n / 1.0, c.seed + 58), 0.15 * vnoise(s / 1.0, n / 1.0, c.seed + 59)
     elif c.sensor_style == 2:
         k += 0.10 * fbm(s / 12.0, n / 12.0, c.seed + 60, 3)
-        slope_n, slope_s = 0.02 * vnoise(s / 14.0, n / 14.0, c.seed + 61), 0.02 * vnoise(s / 14.0, n / 14.0, c.seed + 62)
+        slope_n, slope_s = (
+            0.02 * vnoise(s / 14.0, n / 14.0, c.seed + 61),
+            0.02 * vnoise(s / 14.0, n / 14.0, c.seed + 62),
+        )
         cavity = 0.5 * smooth(0.75, 0.9, vnoise(s / 2.2, n / 2.2, c.seed + 63))
     else:
         wear = smooth(0.35, 0.5, fbm(s / 30.0, n / 9.0, c.seed + 64, 4))
@@ -261,7 +281,10 @@ def _grout_look(s, n, fp, c):
     if fp < 1.6:
         fine = smooth(1.6, 0.5, fp)
         k += fine * (0.10 * vnoise(s / 0.9, n / 0.9, c.seed + 72) + 0.06 * vnoise(s / 2.1, n / 2.1, c.seed + 73))
-        slope_n, slope_s = 0.14 * fine * vnoise(s / 1.3, n / 1.3, c.seed + 74), 0.14 * fine * vnoise(s / 1.3, n / 1.3, c.seed + 75)
+        slope_n, slope_s = (
+            0.14 * fine * vnoise(s / 1.3, n / 1.3, c.seed + 74),
+            0.14 * fine * vnoise(s / 1.3, n / 1.3, c.seed + 75),
+        )
     if c.grout_style == 1:  # trowel marks
         drag = vnoise(s / 26.0, n / 1.6, c.seed + 76)
         k += 0.06 * drag
@@ -270,7 +293,7 @@ def _grout_look(s, n, fp, c):
         a = vnoise((s * 0.8 + n * 0.6) / 24.0, (n * 0.8 - s * 0.6) / 0.8, c.seed + 77)
         b2 = vnoise((s * 0.6 - n * 0.8) / 24.0, (n * 0.6 + s * 0.8) / 0.8, c.seed + 78)
         k += 0.06 * (a + b2)
-        d, gx, gy, code = stone(s, n, 1.9, c.seed + 79, 0.6)
+        d, _gx, _gy, code = stone(s, n, 1.9, c.seed + 79, 0.6)
         if d < 1.0 and fp < 1.2:
             k += 0.30 * (unit(code, 24) - 0.45)
     if c.bubbles > 0.0:

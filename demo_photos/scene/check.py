@@ -1,4 +1,5 @@
-"""Does the picture show what the truth says?  Tags, checker corners and edges of noise-free renderings against the projected truth.
+"""Does the picture show what the truth says?  Tags, checker corners and edges of noise-free renderings against the
+projected truth.
 
 `python -m demo_photos.scene.check` renders crops without any camera blur and prints the differences in pixels.
 """
@@ -35,7 +36,11 @@ def crop(w: World, centre: Array, half: int) -> tuple[World, tuple[int, int]]:
     x0, y0 = int(centre[0]) - half, int(centre[1]) - half
     cam = w.camera
     # the sway depends on the row, so a crop is taken without it
-    return w._replace(camera=cam._replace(width=2 * half + 1, height=2 * half + 1, cx=cam.cx - x0, cy=cam.cy - y0, sway_x=0.0, sway_y=0.0)), (x0, y0)
+    return w._replace(
+        camera=cam._replace(
+            width=2 * half + 1, height=2 * half + 1, cx=cam.cx - x0, cy=cam.cy - y0, sway_x=0.0, sway_y=0.0
+        )
+    ), (x0, y0)
 
 
 def _main_stripe(w: World) -> int:
@@ -45,28 +50,81 @@ def _main_stripe(w: World) -> int:
 
 def plain(w: World) -> World:
     """The same geometry in flat colours under even light, without unevenness, chips, wear or marks."""
-    p = w.pavement._replace(kind=5, keep1=0.0, matrix=np.full(3, 0.4), relief=0.0, mean_height=0.0, wave=0.0, ripple=0.0, plane_a=0.0, plane_b=0.0, plane_c=0.0)
+    p = w.pavement._replace(
+        kind=5,
+        keep1=0.0,
+        matrix=np.full(3, 0.4),
+        relief=0.0,
+        mean_height=0.0,
+        wave=0.0,
+        ripple=0.0,
+        plane_a=0.0,
+        plane_b=0.0,
+        plane_c=0.0,
+    )
     c = w.channel
     none = np.zeros_like(c.left)
     # the same nine-millimetre means the compared curves are given: raggedness is no offset
     even = np.zeros(17)
     even[::2] = 1 / 9
-    left, right, grout_left, grout_right = (np.convolve(np.pad(t, 8, "edge"), even, "valid") for t in (c.left, c.right, c.grout_left, c.grout_right))
+    left, right, grout_left, grout_right = (
+        np.convolve(np.pad(t, 8, "edge"), even, "valid") for t in (c.left, c.right, c.grout_left, c.grout_right)
+    )
     dark = np.zeros(3)
-    c = c._replace(left=left, right=right, grout_left=grout_left, grout_right=grout_right, chip_left=none, chip_right=none, floor_rgb=dark, wall_rgb=dark, dust=0.0, water=0.0, debris=0.0, grout_rgb=np.full(3, 0.05), grout_style=0,
-                   bubbles=0.0, rise_left=np.zeros_like(c.rise_left), rise_right=np.zeros_like(c.rise_right), recess=0.0, proud=0.0, overcut=0.0)
+    c = c._replace(
+        left=left,
+        right=right,
+        grout_left=grout_left,
+        grout_right=grout_right,
+        chip_left=none,
+        chip_right=none,
+        floor_rgb=dark,
+        wall_rgb=dark,
+        dust=0.0,
+        water=0.0,
+        debris=0.0,
+        grout_rgb=np.full(3, 0.05),
+        grout_style=0,
+        bubbles=0.0,
+        rise_left=np.zeros_like(c.rise_left),
+        rise_right=np.zeros_like(c.rise_right),
+        recess=0.0,
+        proud=0.0,
+        overcut=0.0,
+    )
     m = w.marking
     keep = [_main_stripe(w)] if len(m.low) else []
-    m = m._replace(low=m.low[keep], high=m.high[keep], rgb=m.rgb[keep], thick=m.thick[keep], wear=m.wear[keep], ragged=m.ragged[keep], style=m.style[keep], dirt=m.dirt[keep], seed=m.seed[keep])
-    m = m._replace(thick=0 * m.thick, wear=0 * m.wear, ragged=0 * m.ragged, style=0 * m.style, dirt=0 * m.dirt, rgb=0 * m.rgb + 0.9)
+    m = m._replace(
+        low=m.low[keep],
+        high=m.high[keep],
+        rgb=m.rgb[keep],
+        thick=m.thick[keep],
+        wear=m.wear[keep],
+        ragged=m.ragged[keep],
+        style=m.style[keep],
+        dirt=m.dirt[keep],
+        seed=m.seed[keep],
+    )
+    m = m._replace(
+        thick=0 * m.thick, wear=0 * m.wear, ragged=0 * m.ragged, style=0 * m.style, dirt=0 * m.dirt, rgb=0 * m.rgb + 0.9
+    )
     lit = w.light._replace(table=np.zeros((1, 13)), ambient=np.ones(3), slant=np.zeros(3), caps=np.zeros((0, 7)))
     boxes = w.solids.boxes.copy()
     boxes[:, 25:27] = 0.0  # no dirt on the print
-    return w._replace(solids=w.solids._replace(boxes=boxes), pavement=p, channel=c, marking=m, light=lit, marks=w.marks._replace(table=np.zeros((0, 20))))
+    return w._replace(
+        solids=w.solids._replace(boxes=boxes),
+        pavement=p,
+        channel=c,
+        marking=m,
+        light=lit,
+        marks=w.marks._replace(table=np.zeros((0, 20))),
+    )
 
 
 def saddles(w: World, bar: br.Bar) -> Offsets:
-    """Checker saddle points found by cornerSubPix in a blur-free rendering of the bar's middle against their projection."""
+    """Checker saddle points found by cornerSubPix in a blur-free rendering of the bar's middle against their
+    projection.
+    """
     pts = trace.project(bar.top(br.checker_corners(bar.kind)), w.camera)
     inside = (pts > 25).all(1) & (pts < np.array([w.camera.width, w.camera.height]) - 25).all(1)
     out = []
@@ -95,7 +153,10 @@ def crossings(w: World, inner: Array, outer: Array, edge: Array, what: str, chan
         d = (pb - pa) / np.linalg.norm(pb - pa)
         t = np.arange(-12, 12.01, 0.05)
         side = np.array([-d[1], d[0]])
-        prof = np.mean([_sample(rgb[..., channel], pe - [x0, y0] + t[:, None] * d + k * side) for k in (-1, -0.5, 0, 0.5, 1)], axis=0)
+        prof = np.mean(
+            [_sample(rgb[..., channel], pe - [x0, y0] + t[:, None] * d + k * side) for k in (-1, -0.5, 0, 0.5, 1)],
+            axis=0,
+        )
         lo, hi = np.median(prof[:80]), np.median(prof[-80:])
         if abs(hi - lo) < 0.02:
             continue
@@ -106,7 +167,15 @@ def crossings(w: World, inner: Array, outer: Array, edge: Array, what: str, chan
 
 
 def _sample(img: NDArray[np.float32], pts: Array) -> Array:
-    return np.asarray(cv2.remap(img, pts[:, 0].astype(np.float32).reshape(1, -1), pts[:, 1].astype(np.float32).reshape(1, -1), cv2.INTER_LINEAR)[0], float)
+    return np.asarray(
+        cv2.remap(
+            img,
+            pts[:, 0].astype(np.float32).reshape(1, -1),
+            pts[:, 1].astype(np.float32).reshape(1, -1),
+            cv2.INTER_LINEAR,
+        )[0],
+        float,
+    )
 
 
 def _sum_up(what: str, d: Array) -> Offsets:
@@ -116,7 +185,9 @@ def _sum_up(what: str, d: Array) -> Offsets:
 
 
 def tags_found(picture: NDArray[np.uint8], bars: list[br.Bar], w: World) -> tuple[int, int, float]:
-    """Tags of the bars in an upright picture: found with the right id and first corner upper left, of how many, worst corner offset."""
+    """Tags of the bars in an upright picture: found with the right id and first corner upper left, of how many, worst
+    corner offset.
+    """
     det = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11))
     corners, ids, _ = det.detectMarkers(picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY))
     found = {} if ids is None else {int(i): c.reshape(4, 2) for i, c in zip(np.ravel(ids), corners, strict=True)}
@@ -134,7 +205,9 @@ def tags_found(picture: NDArray[np.uint8], bars: list[br.Bar], w: World) -> tupl
 
 
 def across(points: Array, reach: float) -> tuple[Array, Array]:
-    """Plan points `reach` mm to either side of a curve of plan points (n, 2), for the inner points of it; the curve's own too."""
+    """Plan points `reach` mm to either side of a curve of plan points (n, 2), for the inner points of it; the curve's
+    own too.
+    """
     d = np.gradient(points, axis=0)
     n = np.column_stack([-d[:, 1], d[:, 0]]) / np.linalg.norm(d, axis=1, keepdims=True)
     return points - reach * n, points + reach * n
@@ -151,18 +224,35 @@ def edge_offsets(scene: Scene) -> list[Offsets]:
         a = np.radians(e["direction_world_deg"])
         along, left = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
         for side in ("left", "right"):
-            curves.append((f"slot edge {side}", scene.truth["slot_origin_mm"] + s[:, None] * along + np.array(e[f"{side}_saw"])[:, None] * left))
+            curves.append(
+                (
+                    f"slot edge {side}",
+                    scene.truth["slot_origin_mm"] + s[:, None] * along + np.array(e[f"{side}_saw"])[:, None] * left,
+                )
+            )
     if e and scene.kind == "surface":
         s = e["s0"] + np.arange(len(e["left_grout"])) * e["ds"]
         a = np.radians(e["direction_world_deg"])
         along, left = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
         for side, sign in (("left", 1.0), ("right", -1.0)):
-            curves.append((f"grout {side}", scene.truth["slot_origin_mm"] + s[:, None] * along + sign * np.array(e[f"{side}_grout"])[:, None] * left))
+            curves.append(
+                (
+                    f"grout {side}",
+                    scene.truth["slot_origin_mm"]
+                    + s[:, None] * along
+                    + sign * np.array(e[f"{side}_grout"])[:, None] * left,
+                )
+            )
     if "lane_visible_ends_mm" in scene.truth:
         (x0, _), (x1, _) = scene.truth["lane_visible_ends_mm"]
         x = np.arange(x0, x1, 5.0)
         table = w.marking.low[0] if scene.truth["lane_side"] == "right" else w.marking.high[0]
-        curves.append(("lane line", np.column_stack([x, np.interp(x, w.marking.x0 + w.marking.dx * np.arange(len(table)), table)])))
+        curves.append(
+            (
+                "lane line",
+                np.column_stack([x, np.interp(x, w.marking.x0 + w.marking.dx * np.arange(len(table)), table)]),
+            )
+        )
     empty = w.solids._replace(boxes=np.zeros((0, 40)), caps=np.zeros((0, 16)))
     w = w._replace(solids=empty)
     for what, curve in curves:
@@ -171,7 +261,9 @@ def edge_offsets(scene: Scene) -> list[Offsets]:
         px = trace.project(np.column_stack([smooth_curve, np.zeros(len(smooth_curve))]), w.camera)
         ok = (px > 40).all(1) & (px < np.array([w.camera.width, w.camera.height]) - 40).all(1)
         # and where a step is at least twice the profile's reach away from the next one
-        low, high = (trace.project(np.column_stack([q, np.zeros(len(q))]), w.camera) for q in across(smooth_curve, 22.0))
+        low, high = (
+            trace.project(np.column_stack([q, np.zeros(len(q))]), w.camera) for q in across(smooth_curve, 22.0)
+        )
         ok &= np.linalg.norm(high - low, axis=1) > 30.0
         pts = smooth_curve[ok][:: max(1, int(ok.sum()) // 40)]
         if len(pts) < 3:
@@ -183,7 +275,7 @@ def edge_offsets(scene: Scene) -> list[Offsets]:
 
 def main() -> int:
     """Check three scenes of each kind; exit status 1 if any edge or corner is off by 0.05 px on average."""
-    from ..render import draw
+    from demo_photos.render import draw
 
     bad = 0
     for kind in ("slot", "cut", "layout", "surface"):
@@ -191,7 +283,9 @@ def main() -> int:
             for off in edge_offsets(draw(kind, 77, index)):
                 worst = max(abs(off.mean[0]), abs(off.mean[1]))
                 bad += int(worst > 0.05)
-                print(f"{kind} {index} {off.what:16} mean {off.mean[0]:+.3f} {off.mean[1]:+.3f}  rms {off.rms:.3f}  n {off.count}", "<-- off" if worst > 0.05 else "")
+                mean = f"{off.mean[0]:+.3f} {off.mean[1]:+.3f}"
+                note = "<-- off" if worst > 0.05 else ""
+                print(f"{kind} {index} {off.what:16} mean {mean}  rms {off.rms:.3f}  n {off.count}", note)
     return int(bad > 0)
 
 

@@ -1,8 +1,9 @@
-"""From light to a JPEG, the way a phone does it: lens blur, shake, colour fringes, vignetting, mosaic, noise, its removal,
-tone, sharpening, compression."""
+"""From light to a JPEG, the way a phone does it: lens blur, shake, colour fringes, vignetting, mosaic, noise, its
+removal, tone, sharpening, compression."""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import asdict, dataclass
 
 import cv2
@@ -42,6 +43,7 @@ class Capture:
     smear: float = 0.0  # veiling glare, share of light scattered widely
 
     def as_dict(self) -> dict[str, object]:
+        """As it stands in the truth file."""
         return asdict(self)
 
 
@@ -83,14 +85,18 @@ def _blur(img: Image, c: Capture, coc: NDArray[np.float32] | None) -> Image:
 
 
 def _depth_blur(img: Image, coc: NDArray[np.float32]) -> Image:
-    """Three pictures of rising blur, mixed by the variance each pixel asks for (a disc of radius r has variance r^2/4 an axis)."""
+    """Three pictures of rising blur, mixed by the variance each pixel asks for (a disc of radius r has variance r^2/4
+    an axis).
+    """
     var = 0.25 * np.minimum(coc, 5.0) ** 2
     top = float(var.max())
     levels = [0.0, 0.25 * top, top]
     below = img
     out = img.copy()
-    for low, high in zip(levels[:-1], levels[1:], strict=True):
-        above = cv2.GaussianBlur(img, (0, 0), float(np.sqrt(high)), borderType=cv2.BORDER_REFLECT)
+    for low, high in itertools.pairwise(levels):
+        above: Image = np.asarray(
+            cv2.GaussianBlur(img, (0, 0), float(np.sqrt(high)), borderType=cv2.BORDER_REFLECT), np.float32
+        )
         share = np.clip((var - low) / (high - low), 0, 1)
         out += share[..., None] * (above - below)
         below = above
@@ -105,7 +111,11 @@ def _fringe(img: Image, c: Capture, cx: float, cy: float) -> Image:
             continue
         m = np.array([[1 + scale, 0, -scale * cx], [0, 1 + scale, -scale * cy]])
         img[..., channel] = cv2.warpAffine(
-            np.ascontiguousarray(img[..., channel]), m, (w, h), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT
+            np.ascontiguousarray(img[..., channel]),
+            m,
+            (w, h),
+            flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REFLECT,
         )
     return img
 
@@ -119,7 +129,7 @@ def _vignette(shape: tuple[int, ...], strength: float, cx: float, cy: float) -> 
 
 
 def expose(img: Image, ev: float) -> float:
-    """The gain an auto-exposure would choose: mid tones to 0.19, the brightest things held near white, then `ev` stops."""
+    """The gain an auto-exposure would choose: mid tones to 0.19, bright things near white, then `ev` stops."""
     y = img[::9, ::9].mean(2)
     middle = float(np.exp(np.log(y + 1e-4).mean()))
     bright = max(float(np.quantile(y, 0.997)), 1e-4)
@@ -174,7 +184,9 @@ def _curve(c: Capture) -> NDArray[np.float32]:
     return np.asarray(v + c.contrast * 0.55 * (s - v), np.float32)
 
 
-def develop(light: Image, c: Capture, cx: float, cy: float, rng: np.random.Generator, coc: NDArray[np.float32] | None = None) -> NDArray[np.uint8]:
+def develop(
+    light: Image, c: Capture, cx: float, cy: float, rng: np.random.Generator, coc: NDArray[np.float32] | None = None
+) -> NDArray[np.uint8]:
     """8-bit RGB picture (h, w, 3) from linear light."""
     img = _blur(light, c, coc)
     if c.smear > 0:
@@ -193,7 +205,11 @@ def develop(light: Image, c: Capture, cx: float, cy: float, rng: np.random.Gener
     y = ycc[..., 0]
     if c.local > 0:
         small = cv2.resize(y, None, fx=1 / 16, fy=1 / 16, interpolation=cv2.INTER_AREA)
-        base = cv2.resize(cv2.GaussianBlur(small, (0, 0), small.shape[1] / 40), (y.shape[1], y.shape[0]), interpolation=cv2.INTER_LINEAR)
+        base = cv2.resize(
+            cv2.GaussianBlur(small, (0, 0), small.shape[1] / 40),
+            (y.shape[1], y.shape[0]),
+            interpolation=cv2.INTER_LINEAR,
+        )
         y = y + c.local * (0.45 - base) * (1 - np.abs(2 * base - 1)) * 0.9
     detail = y - cv2.GaussianBlur(y, (0, 0), c.sharpen_radius)
     core = 0.004 + 0.5 / c.well**0.5 * 0.3

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 import numpy as np
 from PIL import Image
 
-from .build import Phone
+if TYPE_CHECKING:
+    from .build import Phone
 
 Rng = np.random.Generator
 
@@ -27,13 +29,23 @@ class Facts:
 
 
 def facts(rng: Rng, ph: Phone) -> Facts:
-    """Time, place, focal length as this phone would write them: the latter by the diagonal, now and then by the width, now and then not."""
+    """Time, place, focal length as this phone would write them: the latter by the diagonal, now and then by the width,
+    now and then not.
+    """
     taken = datetime(2026, 9, 1) + timedelta(seconds=float(rng.uniform(0, 80 * 86400)))
     by_width = ph.f_px * 36.0 / max(ph.width, ph.height)
     draw = rng.random()
     focal = round(ph.focal35) if draw < 0.82 else round(by_width) if draw < 0.92 else None
     place = (float(rng.uniform(-0.4, 0.4)), float(-25 + rng.uniform(-0.4, 0.4))) if rng.random() < 0.6 else None
-    return Facts(taken, str(rng.choice(["+00:00", "+01:00", "+02:00", "-05:00", "+09:30"])), f"{int(rng.integers(0, 1000)):03d}", focal, place, "11.2", bool(rng.random() < 0.03))
+    return Facts(
+        taken,
+        str(rng.choice(["+00:00", "+01:00", "+02:00", "-05:00", "+09:30"])),
+        f"{int(rng.integers(0, 1000)):03d}",
+        focal,
+        place,
+        "11.2",
+        bool(rng.random() < 0.03),
+    )
 
 
 def block(f: Facts, ph: Phone, orientation: int, size: tuple[int, int], iso: int, exposure_s: float) -> bytes:
@@ -62,9 +74,15 @@ def block(f: Facts, ph: Phone, orientation: int, size: tuple[int, int], iso: int
 
 
 UNTURN = {
-    1: None, 2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180, 4: Image.Transpose.FLIP_TOP_BOTTOM,
-    5: Image.Transpose.TRANSPOSE, 6: Image.Transpose.ROTATE_90, 7: Image.Transpose.TRANSVERSE, 8: Image.Transpose.ROTATE_270,
-}  # fmt: skip
+    1: None,
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_90,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_270,
+}
 
 
 def as_stored(picture: Image.Image, orientation: int) -> Image.Image:

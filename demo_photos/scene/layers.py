@@ -129,7 +129,9 @@ class Channel(NamedTuple):
 
 
 class Light(NamedTuple):
-    """Lamps and sky.  A row of `table`: kind (0 sun, 1 lamp), position or direction, rgb, radius (mm or rad), axis, cosines."""
+    """Lamps and sky.  A row of `table`: kind (0 sun, 1 lamp), position or direction, rgb, radius (mm or rad), axis,
+    cosines.
+    """
 
     table: Array  # (L, 13)
     ambient: Array  # (3,)

@@ -1,9 +1,9 @@
 """Light that reaches a point and what comes back from it; boxes and capsules as casters of shadow and as things seen.
 
 Box columns: 0-2 centre · 3-11 axes u, v, w (rows) · 12-14 half sizes · 15 look (0 plain, 1 bar, 2 picture, 3 mud) ·
-16-18 colour · 19 gloss · 20 seed · 21 bar kind (0 long, 1 short) · 22 first row in `bits` · 23 plate x at the box's -u end ·
-24 scale of the print · 25 dirt · 26 mud · 27 bounding radius · 28 roundness of texture · 29 id · 30-33 picture box in pixels
-u0 v0 u1 v1 · 34 casts no shadow.
+16-18 colour · 19 gloss · 20 seed · 21 bar kind (0 long, 1 short) · 22 first row in `bits` · 23 plate x at the -u end ·
+24 scale of the print · 25 dirt · 26 mud · 27 bounding radius · 28 roundness of texture · 29 id · 30-33 picture box in
+pixels u0 v0 u1 v1 · 34 casts no shadow.
 Capsule columns: 0-2, 3-5 ends · 6 radius · 7-9 colour · 10 gloss · 11 seed · 12 id · 13-15 unused.
 """
 
@@ -12,7 +12,6 @@ from __future__ import annotations
 import math
 
 from ._jit import jit
-from .layers import Light, Solids
 from .noise import fbm, smooth, vnoise
 
 
@@ -105,7 +104,7 @@ def seen_share(px, py, pz, lx, ly, lz, reach, angular, skip, light, solids):
             continue
         if ox * ox + oy * oy + oz * oz - t * t > row[27] * row[27]:
             continue
-        near, axis, side = hit_box(px, py, pz, lx, ly, lz, row)
+        near, _axis, _side = hit_box(px, py, pz, lx, ly, lz, row)
         if near > 1e-3 and near < reach:
             return 0.0
     share = 1.0
@@ -171,7 +170,9 @@ def box_look(row, qu, qv, axis, side, fp, solids):
             else:
                 r, g, b = r * k, g * k, b * k
             if row[25] > 0.0:
-                smear = row[25] * smooth(-0.15, 0.75, fbm(u / 120.0, v / 55.0, seed + 6, 4) + 0.25 * vnoise(u / 7.0, v / 7.0, seed + 7))
+                smear = row[25] * smooth(
+                    -0.15, 0.75, fbm(u / 120.0, v / 55.0, seed + 6, 4) + 0.25 * vnoise(u / 7.0, v / 7.0, seed + 7)
+                )
                 speck = row[25] * 1.3 * smooth(0.72, 0.85, vnoise(u / 1.7, v / 1.7, seed + 8))
                 m = min(0.9, 0.6 * smear + speck)
                 r, g, b = r + m * (0.20 - r), g + m * (0.17 - g), b + m * (0.14 - b)

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 
 from ._jit import jit
-from .layers import Marking, Marks
 from .noise import fbm, hash2, lookup, smooth, unit, vnoise
 
 STROKE, ARC, CRACK, SEAL, STAIN, WET, TAPE, LEAF, TYRE, DUST = range(1, 11)
@@ -34,7 +33,7 @@ def _spray(p, x, y, fp, h, grit, seed):
 
 @jit
 def _stroke(row, x, y, fp, h):
-    """Coverage of a sprayed or painted line segment: a bell of deposit, steep where the can was held low, mist beyond."""
+    """Coverage of a sprayed or painted line segment: a bell of deposit, and mist beyond."""
     dx, dy = row[7] - row[5], row[8] - row[6]
     length = math.sqrt(dx * dx + dy * dy)
     dx, dy = dx / length, dy / length
@@ -42,7 +41,7 @@ def _stroke(row, x, y, fp, h):
     seed = int(row[15])
     m = -(x - row[5]) * dy + (y - row[6]) * dx - stroke_centre(t, row[17], seed)
     half = row[12] * (1.0 + 0.10 * vnoise(t / 95.0, 2.5, seed + 1) + 0.05 * vnoise(t / 22.0, 4.5, seed + 2))
-    over = max(0.0, max(-t, t - length))
+    over = max(0.0, -t, t - length)
     m2 = math.sqrt(m * m + over * over)
     soft = row[14]
     if m2 > half + 7.0 * soft + 6.0:
@@ -117,7 +116,7 @@ def _leaf(row, x, y):
 
 
 @jit
-def apply_marks(x, y, fp, h, r, g, b, gloss, cavity, marks):
+def apply_marks(x, y, fp, h, r, g, b, gloss, cavity, marks):  # noqa: C901 - one branch a kind of mark
     """Lay all marks over the colour (r, g, b); returns colour, gloss, lift (mm), cavity, and an id for edge finding."""
     lift, mark_id = 0.0, 0
     for k in range(marks.table.shape[0]):
@@ -131,9 +130,11 @@ def apply_marks(x, y, fp, h, r, g, b, gloss, cavity, marks):
             shine = 0.10 * (1.0 - row[16])
         elif kind == ARC:
             cov = _arc(row, x, y, fp, h)
-        elif kind == CRACK or kind == SEAL:
+        elif kind in (CRACK, SEAL):
             seed = int(row[15])
-            wobble = 0.0 if seed == 0 else 4.5 * vnoise(x / 26.0, y / 26.0, seed) + 1.3 * vnoise(x / 5.0, y / 5.0, seed + 1)
+            wobble = (
+                0.0 if seed == 0 else 4.5 * vnoise(x / 26.0, y / 26.0, seed) + 1.3 * vnoise(x / 5.0, y / 5.0, seed + 1)
+            )
             d = _polyline(row, marks.points, x + wobble, y - wobble)
             half = row[12] * (0.75 + (0.45 if seed > 0 else 0.08) * vnoise(x / 33.0, y / 33.0, seed + 2))
             cov = row[13] * smooth(half + row[14] + 0.5 * fp, half - row[14] - 0.5 * fp, d)
@@ -172,7 +173,15 @@ def apply_marks(x, y, fp, h, r, g, b, gloss, cavity, marks):
             soak *= 0.6 + 0.4 * vnoise(u / 400.0, v / 60.0, int(row[15]) + 1) + 0.12 * max(-1.0, min(1.0, h))
         elif kind == DUST:
             d = row[13] * _blob(row, x, y) * (0.75 + 0.35 * vnoise(x / 17.0, y / 17.0, int(row[15])))
-            d = min(0.97, max(0.0, d * (1.0 + 0.25 * max(0.0, min(1.5, -h))) * (0.8 + 0.2 * vnoise(x / 2.2, y / 2.2, int(row[15]) + 3))))
+            d = min(
+                0.97,
+                max(
+                    0.0,
+                    d
+                    * (1.0 + 0.25 * max(0.0, min(1.5, -h)))
+                    * (0.8 + 0.2 * vnoise(x / 2.2, y / 2.2, int(row[15]) + 3)),
+                ),
+            )
             r, g, b = r + d * (row[9] - r), g + d * (row[10] - g), b + d * (row[11] - b)
             cavity *= 1.0 - 0.6 * d
             gloss *= 1.0 - d
@@ -226,21 +235,29 @@ def marking_lift(x, y, m):
 
 @jit
 def apply_marking(x, y, fp, h, r, g, b, gloss, cavity, m):
-    """Lay the stripes over the colour; returns colour, gloss, cavity, id, glass beads, and how far the paint levels the stones."""
+    """Lay the stripes over the colour; returns colour, gloss, cavity, id, glass beads, and how far the paint levels the
+    stones.
+    """
     mark_id, beads, level = 0, 0.0, 0.0
     for k in range(m.low.shape[0]):
-        cov, inside = marking_cover(k, x, y, fp, h, m)
+        cov, _inside = marking_cover(k, x, y, fp, h, m)
         if cov <= 0.0:
             continue
         seed = int(m.seed[k])
         style = int(m.style[k])
-        dirt = m.dirt[k] * (0.55 + 0.45 * fbm(x / 120.0, y / 60.0, seed + 12, 3) + 0.2 * vnoise(x / 4.0, y / 4.0, seed + 15))
+        dirt = m.dirt[k] * (
+            0.55 + 0.45 * fbm(x / 120.0, y / 60.0, seed + 12, 3) + 0.2 * vnoise(x / 4.0, y / 4.0, seed + 15)
+        )
         tone = 1.0 - min(0.75, max(0.0, dirt))
         if fp < 1.2 and m.dirt[k] > 0.0:
             tone *= 1.0 + 0.05 * vnoise(x / 1.2, y / 1.2, seed + 16)
         if style == 2:
             cov *= 0.55 + 0.3 * vnoise(x / 11.0, y / 11.0, seed + 17)
-        r, g, b = r + cov * (m.rgb[k, 0] * tone - r), g + cov * (m.rgb[k, 1] * tone - g), b + cov * (m.rgb[k, 2] * tone - b)
+        r, g, b = (
+            r + cov * (m.rgb[k, 0] * tone - r),
+            g + cov * (m.rgb[k, 1] * tone - g),
+            b + cov * (m.rgb[k, 2] * tone - b),
+        )
         gloss += cov * ((0.10 if style == 1 else 0.04) - gloss)
         if style != 2:
             cavity *= 1.0 - cov * (0.75 if style == 1 else 0.4)

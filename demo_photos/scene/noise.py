@@ -27,7 +27,9 @@ def _stone_shapes() -> np.ndarray:
         angle = (np.arange(FACES) + rng.uniform(-0.42, 0.42, FACES)) * 2 * np.pi / FACES + rng.uniform(0, 2 * np.pi)
         squash = rng.uniform(0.62, 1.0)
         axis = rng.uniform(0, np.pi)
-        reach = np.sqrt(np.cos(angle - axis) ** 2 + (squash * np.sin(angle - axis)) ** 2) * rng.uniform(0.85, 1.08, FACES)
+        reach = np.sqrt(np.cos(angle - axis) ** 2 + (squash * np.sin(angle - axis)) ** 2) * rng.uniform(
+            0.85, 1.08, FACES
+        )
         shape[:, 0], shape[:, 1], shape[:, 2] = np.cos(angle), np.sin(angle), 1 / reach
     return shapes
 

@@ -73,7 +73,9 @@ def _stone_face(x, y, fp, d, dx, dy, code, level, cell, p):
     tx = (unit(code, 12) - 0.5) * 2.0 * p.tilt
     ty = (unit(code, 28) - 0.5) * 2.0 * p.tilt
     # crushed stone breaks into faces: a flat top, then a bevel towards each side
-    bevel = smooth(0.0, 0.12, d - 0.25 - 0.5 * unit(code, 20)) * (0.35 + 2.2 * p.tilt) / math.sqrt(dx * dx + dy * dy + 1e-9)
+    bevel = (
+        smooth(0.0, 0.12, d - 0.25 - 0.5 * unit(code, 20)) * (0.35 + 2.2 * p.tilt) / math.sqrt(dx * dx + dy * dy + 1e-9)
+    )
     fall -= bevel * unit(code, 44)
     if fp < 0.8:
         tx += 0.16 * vnoise(x / 1.1, y / 1.1, p.seed + 24) + 0.10 * vnoise(x / 0.5, y / 0.5, p.seed + 26)
@@ -139,16 +141,26 @@ def _concrete(x, y, fp, p):
         e = vnoise(along / 160.0, across / 6.0, p.seed + 46)
         vis = smooth(2.6, 0.7, fp)
         h = p.texture * (0.5 * a + 0.25 * c + 0.3 * e) * vis
-        b2 = vnoise(along / 70.0, (across + 0.3) / 1.7, p.seed + 44) + 0.5 * vnoise(along / 31.0, (across + 0.3) / 0.75, p.seed + 45)
+        b2 = vnoise(along / 70.0, (across + 0.3) / 1.7, p.seed + 44) + 0.5 * vnoise(
+            along / 31.0, (across + 0.3) / 0.75, p.seed + 45
+        )
         gc = p.texture * 0.5 * (b2 - a - 0.5 * c) / 0.3 * vis
         k += 0.09 * (a + 0.7 * e) * vis
         cavity = vis * 0.22 * smooth(0.1, -0.9, a + 0.5 * c)
     elif p.kind == 2:
-        wob = across + 1.2 * vnoise(along / 340.0, across / 700.0, p.seed + 47) + 0.5 * vnoise(along / 40.0, 0.5, p.seed + 48)
+        wob = (
+            across
+            + 1.2 * vnoise(along / 340.0, across / 700.0, p.seed + 47)
+            + 0.5 * vnoise(along / 40.0, 0.5, p.seed + 48)
+        )
         row = math.floor(wob / p.pitch)
         spot = (0.35 + 0.3 * unit(hash2(int(row), 0, p.seed + 49), 0)) * p.pitch
         off = wob - row * p.pitch - spot
-        half = 1.35 + 0.35 * vnoise(along / 60.0, row * 3.7, p.seed + 50) + 0.25 * vnoise(along / 3.1, row * 1.7 + (0.5 if off > 0 else 0.0), p.seed + 59)
+        half = (
+            1.35
+            + 0.35 * vnoise(along / 60.0, row * 3.7, p.seed + 50)
+            + 0.25 * vnoise(along / 3.1, row * 1.7 + (0.5 if off > 0 else 0.0), p.seed + 59)
+        )
         cut = smooth(half + 0.55 + 0.4 * fp, half - 0.45 - 0.4 * fp, abs(off))
         cut *= smooth(-0.9, -0.5, vnoise(along / 25.0, row * 5.1, p.seed + 51))
         h = -p.texture * cut
@@ -164,7 +176,9 @@ def _concrete(x, y, fp, p):
         if p.kind == 3:
             if d < 1.0:
                 pick = int(unit(code, 8) * p.palette.shape[0])
-                tone = (0.75 + 0.5 * unit(code, 24)) * (1.0 + (0.10 * vnoise(x / 1.0, y / 1.0, p.seed + 53) if fp < 0.8 else 0.0))
+                tone = (0.75 + 0.5 * unit(code, 24)) * (
+                    1.0 + (0.10 * vnoise(x / 1.0, y / 1.0, p.seed + 53) if fp < 0.8 else 0.0)
+                )
                 r, g, b = p.palette[pick, 0] * tone, p.palette[pick, 1] * tone, p.palette[pick, 2] * tone
                 rim = smooth(0.25, 1.0, d)
                 h = p.relief * (1.0 - 0.8 * rim * rim)
@@ -177,19 +191,22 @@ def _concrete(x, y, fp, p):
             k = show
             r, g, b = k * r + (1 - k) * p.mean[0], k * g + (1 - k) * p.mean[1], k * b + (1 - k) * p.mean[2]
             return r, g, b, k * h, k * gx, k * gy, k * cavity
-        else:
-            # a stone that shows, a pinhole
-            hole = _pinhole(x, y, 11.0, p.seed + 56) + _pinhole(x, y, 4.3, p.seed + 57)
-            if hole > 0.0:
-                hole = min(1.0, hole) * smooth(2.0, 0.8, fp) * show
-                cavity += 0.6 * hole
-                r, g, b = r * (1 - 0.55 * hole), g * (1 - 0.55 * hole), b * (1 - 0.55 * hole)
-            if d < 0.9 and unit(code, 20) > 0.86:
-                pick = int(unit(code, 8) * p.palette.shape[0])
-                m = show * (0.15 + 0.45 * unit(code, 44)) * smooth(0.9, 0.6, d + 0.25 * vnoise(x / 2.0, y / 2.0, p.seed + 58))
-                r += m * (p.palette[pick, 0] - r)
-                g += m * (p.palette[pick, 1] - g)
-                b += m * (p.palette[pick, 2] - b)
+        # a stone that shows, a pinhole
+        hole = _pinhole(x, y, 11.0, p.seed + 56) + _pinhole(x, y, 4.3, p.seed + 57)
+        if hole > 0.0:
+            hole = min(1.0, hole) * smooth(2.0, 0.8, fp) * show
+            cavity += 0.6 * hole
+            r, g, b = r * (1 - 0.55 * hole), g * (1 - 0.55 * hole), b * (1 - 0.55 * hole)
+        if d < 0.9 and unit(code, 20) > 0.86:
+            pick = int(unit(code, 8) * p.palette.shape[0])
+            m = (
+                show
+                * (0.15 + 0.45 * unit(code, 44))
+                * smooth(0.9, 0.6, d + 0.25 * vnoise(x / 2.0, y / 2.0, p.seed + 58))
+            )
+            r += m * (p.palette[pick, 0] - r)
+            g += m * (p.palette[pick, 1] - g)
+            b += m * (p.palette[pick, 2] - b)
     gx, gy = ga * p.dir_x - gc * p.dir_y, ga * p.dir_y + gc * p.dir_x
     if fp < 0.8:
         gx += 0.10 * vnoise(x / 0.8, y / 0.8, p.seed + 54)
@@ -202,7 +219,9 @@ def _desk(x, y, p):
     """Boards with a grain."""
     board = math.floor(y / 140.0)
     shift = 900.0 * unit(hash2(int(board), 7, p.seed), 0)
-    ring = vnoise((x + shift) / 260.0, y / 9.0, p.seed + int(board) % 7) + 0.4 * vnoise((x + shift) / 90.0, y / 2.2, p.seed + 9)
+    ring = vnoise((x + shift) / 260.0, y / 9.0, p.seed + int(board) % 7) + 0.4 * vnoise(
+        (x + shift) / 90.0, y / 2.2, p.seed + 9
+    )
     k = 1.0 + 0.22 * ring + 0.08 * vnoise((x + shift) / 30.0, y / 0.7, p.seed + 10)
     gap = smooth(1.2, 0.4, min(y - board * 140.0, (board + 1) * 140.0 - y))
     k *= 1.0 - 0.7 * gap
@@ -244,15 +263,15 @@ def warp(x, y, p):
 
 @jit
 def relief(x, y, wx, wy, p):
-    """Height of the large stones only, mm, given the warp nearby: for shadows and for what moves when the camera leans."""
+    """Height of the large stones only, mm, given the warp nearby: for shadows and parallax."""
     if p.kind == 0:
-        d, dx, dy, code = stone(x + wx, y + wy, p.cell1, p.seed, p.keep1)
+        d, _dx, _dy, code = stone(x + wx, y + wy, p.cell1, p.seed, p.keep1)
         if d < 1.0:
             rim = smooth(1.0 - p.rounding, 1.0, d)
             return p.relief * (0.78 + 0.22 * unit(code, 4) - 0.55 * rim * rim) - p.mean_height
         return p.relief * (0.22 - 0.30 * smooth(1.0, 1.35, d)) - p.mean_height
     if p.kind == 3:
-        d, dx, dy, code = stone(x, y, p.cell1, p.seed, p.keep1)
+        d, _dx, _dy, code = stone(x, y, p.cell1, p.seed, p.keep1)
         if d < 1.0:
             rim = smooth(0.25, 1.0, d)
             return p.relief * (1.0 - 0.8 * rim * rim) - p.mean_height
@@ -267,9 +286,9 @@ def _probe(p, n, size, seed, total):
         code = hash2(k, 99, seed)
         x, y = (unit(code, 0) - 0.5) * size, (unit(code, 16) - 0.5) * size
         if p.kind == 0:
-            r, g, b, h, gx, gy, cavity = _asphalt(x, y, 0.1, p)
+            r, g, b, h, _gx, _gy, cavity = _asphalt(x, y, 0.1, p)
         else:
-            r, g, b, h, gx, gy, cavity = _concrete(x, y, 0.1, p)
+            r, g, b, h, _gx, _gy, cavity = _concrete(x, y, 0.1, p)
         shade = 1.0 - 0.5 * cavity
         total[0] += r * shade
         total[1] += g * shade

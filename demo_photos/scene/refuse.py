@@ -14,7 +14,7 @@ from . import build as bd
 from . import develop, kinds, trace
 from . import marks as mk
 from .build import vec
-from .kinds import NoView, Rng, Scene
+from .kinds import NoViewError, Rng, Scene
 from .layers import World
 
 Array = NDArray[np.float64]
@@ -31,12 +31,21 @@ def _spoiled(scene: Scene, ask: str, case: str, why: str, **more: Any) -> Scene:
     if ask == "surface" and "sensor_width" in scene.truth:
         quantities = {k: scene.truth[k] for k in ("sensor_width", "slot_edge_gap")}
     return replace(
-        scene, kind="refuse", ask_kind="slot" if ask == "cut" else ask, case=case, why=why, difficulty="refuse",
-        conditions=sorted({*scene.conditions, case}), quantities=quantities, **more,
-    )  # fmt: skip
+        scene,
+        kind="refuse",
+        ask_kind="slot" if ask == "cut" else ask,
+        case=case,
+        why=why,
+        difficulty="refuse",
+        conditions=sorted({*scene.conditions, case}),
+        quantities=quantities,
+        **more,
+    )
 
 
-def _with_bars(scene: Scene, bars: list[br.Bar], boxes: list[Array] | None = None, caps: list[Array] | None = None) -> dict[str, Any]:
+def _with_bars(
+    scene: Scene, bars: list[br.Bar], boxes: list[Array] | None = None, caps: list[Array] | None = None
+) -> dict[str, Any]:
     """Replacement fields for a scene with other bars and things on them."""
     return {"bars": bars, "world": scene.world._replace(solids=kinds.solids(bars, boxes, caps))}
 
@@ -45,7 +54,14 @@ def _any_ask(rng: Rng) -> str:
     return str(rng.choice(["layout", "slot", "cut", "surface"], p=[0.3, 0.3, 0.15, 0.25]))
 
 
-def _box(centre: Array, axes: Array, half: tuple[float, float, float], rgb: tuple[float, float, float], seed: int, rough: float = 1.0) -> Array:
+def _box(
+    centre: Array,
+    axes: Array,
+    half: tuple[float, float, float],
+    rgb: tuple[float, float, float],
+    seed: int,
+    rough: float = 1.0,
+) -> Array:
     """A plain box for the renderer."""
     row = np.zeros(40)
     row[:3], row[3:12], row[12:15], row[16:19] = centre, axes.ravel(), half, rgb
@@ -77,6 +93,7 @@ def _glove(rng: Rng, at: Array, towards: Array, scale: float) -> list[Array]:
 
 
 def no_bar(rng: Rng) -> Scene:
+    """Nobody laid a bar down."""
     ask = _any_ask(rng)
     s = _base(rng, ask)
     return _spoiled(s, ask, "no_bar", "there is no bar in the picture", **_with_bars(s, []))
@@ -103,7 +120,7 @@ def cut_off(rng: Rng) -> Scene:
                 fields = _with_bars(s, [bar])
                 fields["world"] = fields["world"]._replace(camera=new)
                 return _spoiled(s, ask, "cut_off", "the bar is mostly outside the picture", **fields)
-    raise NoView
+    raise NoViewError
 
 
 def covered(rng: Rng) -> Scene:
@@ -120,7 +137,9 @@ def covered(rng: Rng) -> Scene:
         if bar.kind == "L":
             how = "board"
         else:
-            towards = vec(*(s.world.camera.centre[:2] - bar.top(np.array([[length / 2, 0]]))[0][:2] + rng.normal(0, 60, 2)), 0)
+            towards = vec(
+                *(s.world.camera.centre[:2] - bar.top(np.array([[length / 2, 0]]))[0][:2] + rng.normal(0, 60, 2)), 0
+            )
             caps = []
             for u in (0.12, 0.42, 0.72):
                 at = bar.top(np.array([[length * u, width / 2]]))[0] + vec(0, 0, 10)
@@ -132,7 +151,13 @@ def covered(rng: Rng) -> Scene:
     turn = rng.normal(0, 0.04)
     c, sn = np.cos(turn), np.sin(turn)
     axes = np.array([c * bar.axes[0] + sn * bar.axes[1], -sn * bar.axes[0] + c * bar.axes[1], bar.axes[2]])
-    board = _box(centre, axes, (share * length / 2, width * rng.uniform(0.56, 0.9), 9.0), [(0.36, 0.25, 0.13), (0.14, 0.13, 0.12), (0.42, 0.38, 0.3)][int(rng.integers(3))], 12)
+    board = _box(
+        centre,
+        axes,
+        (share * length / 2, width * rng.uniform(0.56, 0.9), 9.0),
+        [(0.36, 0.25, 0.13), (0.14, 0.13, 0.12), (0.42, 0.38, 0.3)][int(rng.integers(3))],
+        12,
+    )
     return _spoiled(s, ask, "covered", "the bar is covered by a board", **_with_bars(s, [bar], [board]))
 
 
@@ -155,7 +180,7 @@ def _more_bars(rng: Rng, ask: str, least: int) -> Scene:
         s = _base(rng, ask)
         if len(s.bars) >= least:
             return s
-    raise NoView
+    raise NoViewError
 
 
 def propped(rng: Rng) -> Scene:
@@ -173,11 +198,25 @@ def propped(rng: Rng) -> Scene:
         new = _tilted(bar, float(rise), 0.0, 0.0)
         tip = new.top(np.array([[length * 0.93, width / 2]]))[0]
         h = (tip[2] - 4) / 2
-        boxes.append(_box(vec(tip[0], tip[1], h), bar.axes, (min(28.0, 0.03 * length + 12), width * 0.3, max(h - 1, 2.0)), (0.22, 0.19, 0.17), 21))
+        boxes.append(
+            _box(
+                vec(tip[0], tip[1], h),
+                bar.axes,
+                (min(28.0, 0.03 * length + 12), width * 0.3, max(h - 1, 2.0)),
+                (0.22, 0.19, 0.17),
+                21,
+            )
+        )
     else:
         new = _tilted(bar, 0.0, float(np.radians(steep + 8) * rng.choice([-1, 1])), 0.5)
     kept = [new] if alone else [new if k == i else b for k, b in enumerate(s.bars)]
-    return _spoiled(s, ask, "propped", "a bar does not lie flat on the pavement: one end or side is raised", **_with_bars(s, kept, boxes))
+    return _spoiled(
+        s,
+        ask,
+        "propped",
+        "a bar does not lie flat on the pavement: one end or side is raised",
+        **_with_bars(s, kept, boxes),
+    )
 
 
 def on_a_kerb(rng: Rng) -> Scene:
@@ -192,7 +231,13 @@ def on_a_kerb(rng: Rng) -> Scene:
     centre = new.top(np.array([[length / 2, width / 2]]))[0]
     half = (length / 2 + 30, width / 2 + 12, (centre[2] - bar.thickness) / 2 - 0.3)
     brick = _box(vec(centre[0], centre[1], half[2]), bar.axes, half, (0.30, 0.29, 0.27), 33)
-    return _spoiled(s, ask, "raised", "a bar lies on a kerb above the pavement", **_with_bars(s, [new if k == i else b for k, b in enumerate(s.bars)], [brick]))
+    return _spoiled(
+        s,
+        ask,
+        "raised",
+        "a bar lies on a kerb above the pavement",
+        **_with_bars(s, [new if k == i else b for k, b in enumerate(s.bars)], [brick]),
+    )
 
 
 def in_hand(rng: Rng) -> Scene:
@@ -203,13 +248,24 @@ def in_hand(rng: Rng) -> Scene:
         bar = s.bars[0]
         if bar.kind != "S":
             continue
-        new = _tilted(bar, float(np.radians(rng.uniform(12, 26) * rng.choice([-1, 1]))), float(np.radians(rng.normal(0, 12))), rng.uniform(90, 220))
+        new = _tilted(
+            bar,
+            float(np.radians(rng.uniform(12, 26) * rng.choice([-1, 1]))),
+            float(np.radians(rng.normal(0, 12))),
+            rng.uniform(90, 220),
+        )
         if not kinds.bars_ok([new], s.world.camera, 30, 5):
             continue
         end = new.top(np.array([[br.SIZE_MM["S"][0] - 8, 25.0]]))[0]
         caps = _glove(rng, end + new.axes[0] * 25, new.axes[0] * vec(1, 1, 0) + vec(*rng.normal(0, 0.2, 2), 0), 0.9)
-        return _spoiled(s, ask, "in_hand", "the bar is held in the hand, not laid on the pavement", **_with_bars(s, [new], caps=caps))
-    raise NoView
+        return _spoiled(
+            s,
+            ask,
+            "in_hand",
+            "the bar is held in the hand, not laid on the pavement",
+            **_with_bars(s, [new], caps=caps),
+        )
+    raise NoViewError
 
 
 def bent(rng: Rng) -> Scene:
@@ -229,22 +285,40 @@ def wrong_size(rng: Rng) -> Scene:
     if rng.random() < 0.3:
         s = _base(rng, ask)
         new = replace(s.bars[0], length_scale=float(rng.uniform(0.90, 0.95)))
-        return _spoiled(s, ask, "wrong_size", "the bar's print is stretched: its length and width do not fit its drawing", **_with_bars(s, [new]))
+        return _spoiled(
+            s,
+            ask,
+            "wrong_size",
+            "the bar's print is stretched: its length and width do not fit its drawing",
+            **_with_bars(s, [new]),
+        )
     s = _more_bars(rng, ask, 2)
     i = int(rng.integers(len(s.bars)))
     scale = float(rng.uniform(0.90, 0.965))
-    new = [replace(b, print_scale=scale) if k == i else b for k, b in enumerate(s.bars)]
-    return _spoiled(s, ask, "wrong_size", "a bar is not of its nominal size: its print was scaled", **_with_bars(s, new))
+    both = [replace(b, print_scale=scale) if k == i else b for k, b in enumerate(s.bars)]
+    return _spoiled(
+        s, ask, "wrong_size", "a bar is not of its nominal size: its print was scaled", **_with_bars(s, both)
+    )
 
 
 def _picture_of(scene: Scene, rng: Rng, long_side: int) -> NDArray[np.uint8]:
     """The scene as an upright small picture."""
     cam = scene.world.camera
     k = max(cam.width, cam.height) / long_side
-    small = cam._replace(width=int(cam.width / k), height=int(cam.height / k), f=cam.f / k, cx=cam.cx / k, cy=cam.cy / k, sway_x=0.0, sway_y=0.0)
+    small = cam._replace(
+        width=int(cam.width / k),
+        height=int(cam.height / k),
+        f=cam.f / k,
+        cx=cam.cx / k,
+        cy=cam.cy / k,
+        sway_x=0.0,
+        sway_y=0.0,
+    )
     light, _ = trace.render(scene.world._replace(camera=small))
     c = scene.capture
-    return develop.develop(light, replace(c, motion=c.motion / k, defocus=c.defocus / k, well=9000.0, sharpen=0.4), small.cx, small.cy, rng)
+    return develop.develop(
+        light, replace(c, motion=c.motion / k, defocus=c.defocus / k, well=9000.0, sharpen=0.4), small.cx, small.cy, rng
+    )
 
 
 def photo_of_photo(rng: Rng) -> Scene:
@@ -263,15 +337,26 @@ def photo_of_photo(rng: Rng) -> Scene:
     v = vec(-np.sin(turn) * np.cos(lean), np.cos(turn) * np.cos(lean), np.sin(lean))
     n = np.cross(u, v)
     z = 1.0 + np.sin(lean) * (size[1] + margin)
-    page = _box(vec(0, 0, z), np.array([u, v, n]), (size[0] + margin, size[1] + margin, 0.15 if not screen else 4.0), (0.8, 0.8, 0.79), 3, 0.0)
+    page = _box(
+        vec(0, 0, z),
+        np.array([u, v, n]),
+        (size[0] + margin, size[1] + margin, 0.15 if not screen else 4.0),
+        (0.8, 0.8, 0.79),
+        3,
+        0.0,
+    )
     page[15], page[19] = 2, 0.10 if not screen else 0.2
     per_mm = max(w, h) / long_mm
     page[30:34] = -margin * per_mm, -margin * per_mm, w - 1 + margin * per_mm, h - 1 + margin * per_mm
     boxes = [page]
     if screen:
-        frame = _box(vec(0, 0, z) - n * 2.0, np.array([u, v, n]), (size[0] + 12, size[1] + 12, 4.5), (0.02, 0.02, 0.02), 4, 0.1)
+        frame = _box(
+            vec(0, 0, z) - n * 2.0, np.array([u, v, n]), (size[0] + 12, size[1] + 12, 4.5), (0.02, 0.02, 0.02), 4, 0.1
+        )
         boxes.append(frame)
-    desk = bd.pavement(rng, "broomed")._replace(kind=4, matrix=vec(0.30, 0.19, 0.11) * rng.uniform(0.5, 1.3), relief=0.0, mottle=0.05)
+    desk = bd.pavement(rng, "broomed")._replace(
+        kind=4, matrix=vec(0.30, 0.19, 0.11) * rng.uniform(0.5, 1.3), relief=0.0, mottle=0.05
+    )
     ph = s.phone
     fill = rng.uniform(0.72, 0.95)
     reach = max((size[0] + margin) * 2 / ph.width, (size[1] + margin) * 2 / ph.height) * ph.f_px / fill
@@ -286,7 +371,16 @@ def photo_of_photo(rng: Rng) -> Scene:
     why = "this is a photo of a screen" if screen else "this is a photo of a printed photo"
     quantities = {k: s.truth[k] for k in ("sensor_width", "slot_edge_gap")} if ask == "surface" else {}
     shot = bd.capture(rng, 0.3, False, ph.width * ph.height / 1e6, ph.f_px)
-    out = _spoiled(s, ask, "photo_of_photo", why, world=world, bars=[], capture=shot, orientation=kinds.orientation_for(rng, portrait))
+    out = _spoiled(
+        s,
+        ask,
+        "photo_of_photo",
+        why,
+        world=world,
+        bars=[],
+        capture=shot,
+        orientation=kinds.orientation_for(rng, portrait),
+    )
     return replace(out, conditions=["photo_of_photo", "screen" if screen else "print"], quantities=quantities)
 
 
@@ -310,7 +404,13 @@ def badly_exposed(rng: Rng) -> Scene:
     ask = _any_ask(rng)
     s = _base(rng, ask)
     if rng.random() < 0.5:
-        return _spoiled(s, ask, "overexposed", "the picture is overexposed", capture=replace(s.capture, ev=float(rng.uniform(3.4, 4.5)), local=0.0))
+        return _spoiled(
+            s,
+            ask,
+            "overexposed",
+            "the picture is overexposed",
+            capture=replace(s.capture, ev=float(rng.uniform(3.4, 4.5)), local=0.0),
+        )
     shot = replace(s.capture, ev=float(-rng.uniform(5.0, 6.5)), well=150.0, read=4.0, local=0.0)
     return _spoiled(s, ask, "underexposed", "the picture is underexposed", capture=shot)
 
@@ -331,12 +431,26 @@ def too_far(rng: Rng) -> Scene:
     big = max(kinds.tag_px(b, cam) for b in s.bars)
     k = big / rng.uniform(6.0, 10.0)
     if s.bars[0].kind == "L" and k > 6:
-        small = cam._replace(width=int(cam.width / k), height=int(cam.height / k), f=cam.f / k, cx=cam.cx / k, cy=cam.cy / k)
-        return _spoiled(s, ask, "too_far", "the bar is too small in the picture: move closer", world=s.world._replace(camera=small))
-    far = cam._replace(centre=cam.centre * vec(k, k, k) + vec(*((1 - k) * s.bars[0].top(np.array([[100.0, 20.0]]))[0][:2]), 0))
+        small = cam._replace(
+            width=int(cam.width / k), height=int(cam.height / k), f=cam.f / k, cx=cam.cx / k, cy=cam.cy / k
+        )
+        return _spoiled(
+            s, ask, "too_far", "the bar is too small in the picture: move closer", world=s.world._replace(camera=small)
+        )
+    far = cam._replace(
+        centre=cam.centre * vec(k, k, k) + vec(*((1 - k) * s.bars[0].top(np.array([[100.0, 20.0]]))[0][:2]), 0)
+    )
     lit = s.world.light
-    lit = lit._replace(table=np.where(lit.table[:, :1] == 1, lit.table * vec(1, 1, 1, 1, k, k, k, 1, 1, 1, 1, 1, 1), lit.table))
-    return _spoiled(s, ask, "too_far", "the bar is too small in the picture: move closer", world=s.world._replace(camera=far, light=lit))
+    lit = lit._replace(
+        table=np.where(lit.table[:, :1] == 1, lit.table * vec(1, 1, 1, 1, k, k, k, 1, 1, 1, 1, 1, 1), lit.table)
+    )
+    return _spoiled(
+        s,
+        ask,
+        "too_far",
+        "the bar is too small in the picture: move closer",
+        world=s.world._replace(camera=far, light=lit),
+    )
 
 
 def _without_strokes(s: Scene, keep_old: bool) -> World:
@@ -350,13 +464,27 @@ def _without_strokes(s: Scene, keep_old: bool) -> World:
 
 
 def no_line(rng: Rng) -> Scene:
+    """Nothing sprayed yet, or only the blacked-out rest of an older line."""
     s = _base(rng, "layout")
-    return _spoiled(s, "layout", "no_layout_line", "there is no painted layout line in the picture", world=_without_strokes(s, bool(rng.random() < 0.4)))
+    return _spoiled(
+        s,
+        "layout",
+        "no_layout_line",
+        "there is no painted layout line in the picture",
+        world=_without_strokes(s, bool(rng.random() < 0.4)),
+    )
 
 
 def no_lane(rng: Rng) -> Scene:
+    """A layout line on a road without markings."""
     s = _base(rng, "layout")
-    return _spoiled(s, "layout", "no_lane_marking", "there is no lane marking in the picture", world=s.world._replace(marking=bd.marking(rng, [])))
+    return _spoiled(
+        s,
+        "layout",
+        "no_lane_marking",
+        "there is no lane marking in the picture",
+        world=s.world._replace(marking=bd.marking(rng, [])),
+    )
 
 
 def no_slot(rng: Rng) -> Scene:
@@ -402,7 +530,9 @@ def ambiguous(rng: Rng) -> Scene:
     for _ in range(20):
         s = _base(rng, "layout")
         t = s.world.marks.table
-        strokes = np.flatnonzero((t[:, 0] == mk.STROKE) & (np.hypot(t[:, 7] - t[:, 5], t[:, 8] - t[:, 6]) > 1000) & (t[:, 9:12].max(1) > 0.1))
+        strokes = np.flatnonzero(
+            (t[:, 0] == mk.STROKE) & (np.hypot(t[:, 7] - t[:, 5], t[:, 8] - t[:, 6]) > 1000) & (t[:, 9:12].max(1) > 0.1)
+        )
         if not len(strokes):
             continue
         row = t[strokes[-1]].copy()
@@ -413,21 +543,39 @@ def ambiguous(rng: Rng) -> Scene:
         row[5] += shift
         row[7], row[8] = row[5] + c * dx - sn * dy, row[6] + sn * dx + c * dy
         pad = 60
-        row[1:5] = min(row[5], row[7]) - pad, min(row[6], row[8]) - pad, max(row[5], row[7]) + pad, max(row[6], row[8]) + pad
+        row[1:5] = (
+            min(row[5], row[7]) - pad,
+            min(row[6], row[8]) - pad,
+            max(row[5], row[7]) + pad,
+            max(row[6], row[8]) + pad,
+        )
         row[15] += 3
-        pts = np.array([vec(row[5], row[6]) + k * vec(row[7] - row[5], row[8] - row[6]) for k in np.linspace(0, 1, 100)])
+        pts = np.array(
+            [vec(row[5], row[6]) + k * vec(row[7] - row[5], row[8] - row[6]) for k in np.linspace(0, 1, 100)]
+        )
         if kinds.in_frame(kinds.flat3(pts), s.world.camera).mean() < 0.4:
             continue
-        if any(kinds.overlap(kinds.outline(b), np.array([p - 20, p + vec(20, -20), p + 20, p + vec(-20, 20)])) for b in s.bars for p in pts[::4]):
+        if any(
+            kinds.overlap(kinds.outline(b), np.array([p - 20, p + vec(20, -20), p + 20, p + vec(-20, 20)]))
+            for b in s.bars
+            for p in pts[::4]
+        ):
             continue
         w = s.world._replace(marks=s.world.marks._replace(table=np.vstack([t, row])))
         return _spoiled(s, "layout", "ambiguous", "there are two fresh layout lines: which one counts?", world=w)
-    raise NoView
+    raise NoViewError
 
 
 def wrong_kind(rng: Rng) -> Scene:
     """A good photo of something else than was asked for."""
-    have, ask = [("slot", "layout"), ("surface", "layout"), ("surface", "slot"), ("layout", "slot"), ("layout", "surface"), ("slot", "surface")][int(rng.integers(6))]
+    have, ask = [
+        ("slot", "layout"),
+        ("surface", "layout"),
+        ("surface", "slot"),
+        ("layout", "slot"),
+        ("layout", "surface"),
+        ("slot", "surface"),
+    ][int(rng.integers(6))]
     s = _base(rng, have)
     if have == "layout":
         s = replace(s, world=s.world)
@@ -441,21 +589,39 @@ def no_sensor(rng: Rng) -> Scene:
         w = s.world._replace(channel=bd.no_channel())
     else:
         w = s.world._replace(channel=s.world.channel._replace(half=-1.0))
-    out = _spoiled(s, "surface", "no_sensor", "there is no sensor in the picture", world=w)
-    return out
+    return _spoiled(s, "surface", "no_sensor", "there is no sensor in the picture", world=w)
 
 
 CASES: list[tuple[Callable[[Rng], Scene], float]] = [
-    (no_bar, 1.5), (cut_off, 1.5), (covered, 2.0), (propped, 2.0), (on_a_kerb, 1.0), (in_hand, 1.0), (bent, 1.5), (wrong_size, 1.5), (photo_of_photo, 2.0),
-    (blurred, 2.0), (badly_exposed, 1.5), (black, 0.5), (too_far, 1.5), (no_line, 1.5), (no_lane, 1.5), (no_slot, 2.0), (ambiguous, 1.5), (wrong_kind, 2.0), (no_sensor, 1.0),
-]  # fmt: skip
+    (no_bar, 1.5),
+    (cut_off, 1.5),
+    (covered, 2.0),
+    (propped, 2.0),
+    (on_a_kerb, 1.0),
+    (in_hand, 1.0),
+    (bent, 1.5),
+    (wrong_size, 1.5),
+    (photo_of_photo, 2.0),
+    (blurred, 2.0),
+    (badly_exposed, 1.5),
+    (black, 0.5),
+    (too_far, 1.5),
+    (no_line, 1.5),
+    (no_lane, 1.5),
+    (no_slot, 2.0),
+    (ambiguous, 1.5),
+    (wrong_kind, 2.0),
+    (no_sensor, 1.0),
+]
 
 
 def refuse(rng: Rng, index: int) -> Scene:
-    """Scene `index` of a series: the cases take turns so that a short series holds them all, about as often as their weights."""
+    """Scene `index` of a series: the cases take turns so that a short series holds them all, about as often as their
+    weights.
+    """
     weights = np.array([w for _, w in CASES])
-    turns = np.argsort([(k + 0.5) / w + 0.001 * i for i, w in enumerate(weights) for k in range(int(2 * w))], kind="stable")
+    turns = np.argsort(
+        [(k + 0.5) / w + 0.001 * i for i, w in enumerate(weights) for k in range(int(2 * w))], kind="stable"
+    )
     owner = [i for i, w in enumerate(weights) for _ in range(int(2 * w))]
     return CASES[owner[turns[index % len(turns)]]][0](rng)
-
-

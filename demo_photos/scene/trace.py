@@ -1,7 +1,7 @@
 """From a pixel to its light: the ray, what it meets, how that is lit; and the loops over a picture.
 
-Every pixel gets one ray through its centre; pixels at whose border the thing seen changes get sixteen, on a lattice that is
-its own mirror image, so that no edge is moved.
+Every pixel gets one ray through its centre; pixels at whose border the thing seen changes get sixteen, on a lattice
+that is its own mirror image, so that no edge is moved.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from . import channel as ch
 from ._jit import jit
 from .lighting import box_look, hit_box, hit_capsule, seen_share, shine, towards
 from .marks import apply_marking, apply_marks, marking_lift
-from .noise import smooth, vnoise
+from .noise import lookup, smooth, vnoise
 from .pavement import relief, surface, warp, waves
 
 
@@ -30,7 +30,11 @@ def ray(px, py, cam):
         k = 1.0 / (1.0 + r2 * (cam.k1 + r2 * cam.k2))
         x, y = xd * k, yd * k
     m = cam.rot
-    dx, dy, dz = m[0, 0] * x + m[1, 0] * y + m[2, 0], m[0, 1] * x + m[1, 1] * y + m[2, 1], m[0, 2] * x + m[1, 2] * y + m[2, 2]
+    dx, dy, dz = (
+        m[0, 0] * x + m[1, 0] * y + m[2, 0],
+        m[0, 1] * x + m[1, 1] * y + m[2, 1],
+        m[0, 2] * x + m[1, 2] * y + m[2, 2],
+    )
     k = 1.0 / math.sqrt(dx * dx + dy * dy + dz * dz)
     return dx * k, dy * k, dz * k
 
@@ -54,7 +58,7 @@ def meet_ground(ox, oy, oz, dx, dy, dz, fp, w):
     z1 = lift_at(x1, y1, w)
     if abs(z1 - z) > 0.12:
         top, steps = max(z, z1) + 1.0, 14
-        low = min(min(z, z1), 0.0) - 0.8
+        low = min(z, z1, 0.0) - 0.8
         prev = top
         hit = low
         for k in range(1, steps + 1):
@@ -71,6 +75,8 @@ def meet_ground(ox, oy, oz, dx, dy, dz, fp, w):
                 prev = mid
         z1 = hit
         x1, y1 = x + z1 * dx / dz, y + z1 * dy / dz
+    if w.channel.mode == 2 and ch.is_covered(x1, y1, w.channel):
+        return x1, y1, z1
     if fp < 0.4 * w.pavement.cell1 and (w.pavement.kind == 0 or w.pavement.kind == 3):
         wx, wy = warp(x1, y1, w.pavement)
         h = relief(x1, y1, wx, wy, w.pavement)
@@ -140,7 +146,9 @@ def _contact(x, y, w):
 
 
 @jit
-def shade(x, y, z, nx, ny, nz, r, g, b, gloss, vx, vy, vz, sky_share, direct_share, skip, beads, rough_h, fp, on_road, w):
+def shade(
+    x, y, z, nx, ny, nz, r, g, b, gloss, vx, vy, vz, sky_share, direct_share, skip, beads, rough_h, fp, on_road, w
+):
     """Light from a surface towards the eye; returns it and whether the first lamp is seen."""
     li = w.light
     sky_share *= max(0.2, (0.55 + 0.45 * nz) + li.slant[0] * nx + li.slant[1] * ny + li.slant[2] * (nz - 1.0))
@@ -182,20 +190,24 @@ def _see_slot(x, y, z, dx, dy, dz, fp, w):
     s, n = ch.to_frame(x, y, c)
     ds, dn = dx * c.cs + dy * c.sn, dy * c.cs - dx * c.sn
     part, s, n, z = ch.descend(s, n, min(z, 0.0), ds, dn, dz, c)
-    r, g, b, a1, a2, gloss = ch.wall_look(part, s, n, z, fp, c, w.pavement)
+    r, g, b, a1, a2, _gloss = ch.wall_look(part, s, n, z, fp, c, w.pavement)
     pos = (s - c.s0) / c.ds
     fresh = 0.0
     if part == ch.LEFT_WALL or part == ch.RIGHT_WALL:
         side = -1.0 if part == ch.LEFT_WALL else 1.0
         if part == ch.LEFT_WALL:
-            fresh = smooth(0.15, 0.6, n - ch.lookup(c.left, pos))
+            fresh = smooth(0.15, 0.6, n - lookup(c.left, pos))
         else:
-            fresh = smooth(0.15, 0.6, ch.lookup(c.right, pos) - n)
+            fresh = smooth(0.15, 0.6, lookup(c.right, pos) - n)
         ls, ln, lz = a1, side, a2 + 0.9 * fresh
         if fresh > 0.0:
             t = 0.85 + 0.25 * vnoise(s / 2.2, z / 2.2, c.seed + 91)
             pick = w.pavement.matrix
-            r, g, b = r + fresh * (1.25 * pick[0] * t + 0.03 - r), g + fresh * (1.25 * pick[1] * t + 0.03 - g), b + fresh * (1.25 * pick[2] * t + 0.03 - b)
+            r, g, b = (
+                r + fresh * (1.25 * pick[0] * t + 0.03 - r),
+                g + fresh * (1.25 * pick[1] * t + 0.03 - g),
+                b + fresh * (1.25 * pick[2] * t + 0.03 - b),
+            )
             ls += fresh * 0.35 * vnoise(s / 3.0, z / 3.0, c.seed + 92)
             lz += fresh * 0.35 * vnoise(s / 2.4, z / 2.4, c.seed + 93)
     elif part == ch.END_WALL:
@@ -242,7 +254,7 @@ def _kerf(x, y, w):
     if past < 0.0 or past > c.overcut:
         return 0.0
     pos = (s - c.s0) / c.ds
-    d = min(abs(n - ch.lookup(c.left, pos) + 1.6), abs(n - ch.lookup(c.right, pos) - 1.6))
+    d = min(abs(n - lookup(c.left, pos) + 1.6), abs(n - lookup(c.right, pos) - 1.6))
     return smooth(2.0, 1.2, d + 0.25 * vnoise(s / 3.0, n, c.seed + 95)) * smooth(c.overcut, c.overcut - 15.0, past)
 
 
@@ -256,7 +268,7 @@ def _see_ground(x, y, z, dx, dy, dz, fp, w):
         part, sr, sg, sb, sens_n, sens_s, sgloss, scavity = ch.sensor_look(x, y, fp, h, w.channel)
     if part == 0:
         r, g, b, gloss, cavity, m_id, beads, level = apply_marking(x, y, fp, h, r, g, b, gloss, cavity, w.marking)
-        r, g, b, gloss, lift, cavity, mark_id = apply_marks(x, y, fp, h, r, g, b, gloss, cavity, w.marks)
+        r, g, b, gloss, _lift, cavity, mark_id = apply_marks(x, y, fp, h, r, g, b, gloss, cavity, w.marks)
         if mark_id == 0:
             mark_id = m_id
         else:
@@ -273,10 +285,14 @@ def _see_ground(x, y, z, dx, dy, dz, fp, w):
         mark_id = 100 * part
     near = False
     if w.channel.mode == 2:
-        s, n = ch.to_frame(x, y, w.channel)
+        _s, n = ch.to_frame(x, y, w.channel)
         near = abs(n) < 90.0
     if not near and w.marking.low.shape[0] > 0:
-        near = marking_lift(x, y, w.marking) > 0.0 or marking_lift(x, y + 4.0, w.marking) > 0.0 or marking_lift(x, y - 4.0, w.marking) > 0.0
+        near = (
+            marking_lift(x, y, w.marking) > 0.0
+            or marking_lift(x, y + 4.0, w.marking) > 0.0
+            or marking_lift(x, y - 4.0, w.marking) > 0.0
+        )
     if near:
         e = 0.35 + 0.5 * fp
         gx += (lift_at(x + e, y, w) - lift_at(x - e, y, w)) / (2 * e)
@@ -285,7 +301,7 @@ def _see_ground(x, y, z, dx, dy, dz, fp, w):
     nx, ny, nz = -gx * k, -gy * k, k
     direct = 1.0 - 0.45 * cavity
     if near:
-        lx, ly, lz, far, power, angular = towards(x, y, z, w.light.table[0])
+        lx, ly, lz, _far, _power, _angular = towards(x, y, z, w.light.table[0])
         direct *= _ridge_shadow(x, y, lx, ly, lz, w)
     sky = (1.0 - 0.8 * cavity) * _contact(x, y, w)
     R, G, B, lit = shade(
@@ -295,7 +311,7 @@ def _see_ground(x, y, z, dx, dy, dz, fp, w):
 
 
 @jit
-def look(px, py, w, boxes_seen):
+def look(px, py, w, boxes_seen):  # noqa: C901 - a ray's whole way in one piece
     """Colour and id of what is seen through pixel coordinates (px, py)."""
     cam = w.camera
     dx, dy, dz = ray(px, py, cam)
@@ -333,7 +349,9 @@ def look(px, py, w, boxes_seen):
         qu = (hx - row[0]) * row[3] + (hy - row[1]) * row[4] + (hz - row[2]) * row[5]
         qv = (hx - row[0]) * row[6] + (hy - row[1]) * row[7] + (hz - row[2]) * row[8]
         r, g, b, gloss, ident = box_look(row, qu, qv, axis, side, fp, w.solids)
-        R, G, B, lit = shade(hx, hy, hz, nx, ny, nz, r, g, b, gloss, -dx, -dy, -dz, 1.0, 1.0, which, 0.0, 0.0, fp, False, w)
+        R, G, B, lit = shade(
+            hx, hy, hz, nx, ny, nz, r, g, b, gloss, -dx, -dy, -dz, 1.0, 1.0, which, 0.0, 0.0, fp, False, w
+        )
         return R, G, B, 5000 + 2 * ident + lit
     if w.channel.mode == 1:
         s, n = ch.to_frame(x, y, w.channel)
@@ -353,9 +371,28 @@ def _see_capsule(hx, hy, hz, dx, dy, dz, k, w):
     seed = int(row[11])
     tone = 1.0 + 0.25 * vnoise(hx / 14.0, (hy + hz) / 14.0, seed) + 0.12 * vnoise(hx / 1.3, (hy + hz) / 1.3, seed + 1)
     nx += 0.15 * vnoise(hx / 9.0, hy / 9.0, seed + 2)
-    R, G, B, lit = shade(
-        hx + nx, hy + ny, hz + nz, nx, ny, nz, row[7] * tone, row[8] * tone, row[9] * tone, row[10], -dx, -dy, -dz,
-        0.9, 1.0, -1, 0.0, 0.0, 1.0, False, w,
+    R, G, B, _lit = shade(
+        hx + nx,
+        hy + ny,
+        hz + nz,
+        nx,
+        ny,
+        nz,
+        row[7] * tone,
+        row[8] * tone,
+        row[9] * tone,
+        row[10],
+        -dx,
+        -dy,
+        -dz,
+        0.9,
+        1.0,
+        -1,
+        0.0,
+        0.0,
+        1.0,
+        False,
+        w,
     )
     return R, G, B, 9000 + int(row[12])
 
@@ -397,7 +434,7 @@ def refine(w, boxes_seen, rgb, ident):
 
 
 def project(points: np.ndarray, cam) -> np.ndarray:  # type: ignore[no-untyped-def]
-    """World points (n, 3) mm to pixels (n, 2) of the displayed picture, by the truth's own camera (without the sway)."""
+    """World points (n, 3) mm to pixels (n, 2) of the displayed picture, by the truth's camera (without sway)."""
     q = (np.asarray(points, float) - cam.centre) @ cam.rot.T
     xy = q[:, :2] / q[:, 2:3]
     r2 = (xy**2).sum(1, keepdims=True)
@@ -406,11 +443,13 @@ def project(points: np.ndarray, cam) -> np.ndarray:  # type: ignore[no-untyped-d
 
 
 def seen_boxes(w) -> np.ndarray:  # type: ignore[no-untyped-def]
-    """Pixel rectangle (x0, y0, x1, y1) that holds each box, one a row; everything where a corner is behind the camera."""
+    """Pixel rectangle (x0, y0, x1, y1) that holds each box; everything where a corner is behind the camera."""
     out = np.zeros((len(w.solids.boxes), 4))
     for k, row in enumerate(w.solids.boxes):
         axes = row[3:12].reshape(3, 3) * row[12:15, None]
-        corners = np.array([row[:3] + a * axes[0] + b * axes[1] + c * axes[2] for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)])
+        corners = np.array(
+            [row[:3] + a * axes[0] + b * axes[1] + c * axes[2] for a in (-1, 1) for b in (-1, 1) for c in (-1, 1)]
+        )
         depth = (corners - w.camera.centre) @ w.camera.rot[2]
         if depth.min() < 20.0:
             out[k] = -1e9, -1e9, 1e9, 1e9
@@ -441,7 +480,7 @@ def hidden(points, w, out):
         dx, dy, dz = dx / far, dy / far, dz / far
         out[k] = False
         for b in range(w.solids.boxes.shape[0]):
-            t, a, sd = hit_box(ox, oy, oz, dx, dy, dz, w.solids.boxes[b])
+            t, _a, _sd = hit_box(ox, oy, oz, dx, dy, dz, w.solids.boxes[b])
             if 0.0 < t < far - 0.5:
                 out[k] = True
         for b in range(w.solids.caps.shape[0]):

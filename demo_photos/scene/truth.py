@@ -1,9 +1,9 @@
 """What is true of a scene, exactly as the definitions say.  No rendering here, only tables and arithmetic.
 
 Tables are sampled along s every `step` mm; n is the sideways coordinate, positive to the left of +s.  Lengths are
-millimetres, angles degrees.  Sources: minimum zone, ISO 12780-1; Gaussian profile filter, ISO 16610-21 (weighting function
-exp(-pi (x / (alpha L))^2) / (alpha L), alpha = sqrt(ln 2 / pi), cut-off L); at the ends the weights are cut off and scaled
-back to a sum of one.
+millimetres, angles degrees.  Sources: minimum zone, ISO 12780-1; Gaussian profile filter, ISO 16610-21 (weighting
+function exp(-pi (x / (alpha L))^2) / (alpha L), alpha = sqrt(ln 2 / pi), cut-off L); at the ends the weights are cut
+off and scaled back to a sum of one, after the mean line has been taken off, so that turning the frame changes nothing.
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ _ALPHA = float(np.sqrt(np.log(2) / np.pi))
 
 
 def moving_mean(values: Array, step: float, window: float = WINDOW_MM) -> Array:
-    """Means over whole windows inside the table: shape (n - k + 1,), k samples a window (trapezium-free, k = window/step + 1)."""
+    """Means over whole windows inside the table: shape (n - k + 1,), k samples a window (trapezium-free, k =
+    window/step + 1).
+    """
     k = round(window / step) + 1
     if len(values) < k:
         raise ValueError(f"{len(values)} samples do not hold one window of {k}")
@@ -30,11 +32,17 @@ def moving_mean(values: Array, step: float, window: float = WINDOW_MM) -> Array:
 
 
 def gaussian_lowpass(values: Array, step: float, cutoff: float = CUTOFF_MM) -> Array:
-    """The profile after the Gaussian filter of ISO 16610-21, same shape; truncated weights are renormalised at the ends."""
+    """The profile after the Gaussian filter of ISO 16610-21, same shape; truncated weights are renormalised at the
+    ends.
+    """
+    s = np.arange(len(values)) * step
+    line = np.polyval(np.polyfit(s, values, 1), s)
+    values = values - line
     half = int(np.ceil(1.0 * cutoff / step))
     x = np.arange(-half, half + 1) * step
     kernel = np.exp(-np.pi * (x / (_ALPHA * cutoff)) ** 2)
-    return np.asarray(np.convolve(values, kernel, "same")[: len(values)] / np.convolve(np.ones_like(values), kernel, "same"))
+    weights = np.convolve(np.ones_like(values), kernel, "same")
+    return np.asarray(line + np.convolve(values, kernel, "same")[: len(values)] / weights)
 
 
 def _hull(points: Array) -> Array:
@@ -87,6 +95,7 @@ class Span:
 
     @property
     def length(self) -> float:
+        """From end to end, mm."""
         return self.high - self.low
 
     def meet(self, other: Span) -> Span:
@@ -106,7 +115,9 @@ class EdgeTable:
 
     def reversed(self) -> EdgeTable:
         """The same slot seen along the other direction."""
-        return EdgeTable(-self.s[::-1], -self.right[::-1], -self.left[::-1], self.chip_right[::-1], self.chip_left[::-1])
+        return EdgeTable(
+            -self.s[::-1], -self.right[::-1], -self.left[::-1], self.chip_right[::-1], self.chip_left[::-1]
+        )
 
     def cut(self, span: Span) -> EdgeTable:
         """The stretch within `span`."""

@@ -64,3 +64,26 @@ def test_refinement_keeps_the_mean_of_its_lattice_at_the_pixel_s_middle() -> Non
     du, dv = (k + 0.5) / 16 - 0.5, ((7 * k + 3) % 16 + 0.5) / 16 - 0.5
     offsets = {(round(a, 6), round(b, 6)) for a, b in zip(du, dv, strict=True)}
     assert {(-a, -b) for a, b in offsets} == offsets
+
+
+def test_stones_under_the_sensor_do_not_bend_its_edge() -> None:
+    scene = next(s for s in (render.draw("surface", 77, i) for i in range(40)) if s.world.pavement.relief > 1.0)
+    c = scene.world.channel
+    pavement = scene.world.pavement._replace(wave=0.0, ripple=0.0, plane_a=0.0, plane_b=0.0, plane_c=0.0)
+    w = scene.world._replace(pavement=pavement, channel=c._replace(recess=0.0, proud=0.0))
+    low, high = scene.truth["measured_s"]
+    sign = -1.0 if scene.truth["s_direction_flipped"] else 1.0
+    along, across = np.array([c.cs, c.sn, 0.0]), np.array([-c.sn, c.cs, 0.0])
+    offsets = []
+    for s in np.linspace(low + 5, high - 5, 15) * sign:
+        foot = np.array([c.ox, c.oy, 0.0]) + s * along
+        edge, inner = trace.project(np.array([foot + c.half * across, foot + (c.half - 5) * across]), w.camera)
+        small, (x0, y0) = check.crop(w, edge, 12)
+        _, ids = trace.render(small)
+        d = (edge - inner) / np.linalg.norm(edge - inner)
+        t = np.arange(-8, 8.01, 0.1)
+        at = np.rint(edge - [x0, y0] + t[:, None] * d).astype(int)
+        on_sensor = (ids[at[:, 1], at[:, 0]] - 1000) // 200 == 1
+        offsets.append(t[0] + 0.1 * on_sensor.sum())
+    assert np.std(offsets) < 0.45  # pixels, read off whole pixels
+    assert abs(np.mean(offsets)) < 0.3
