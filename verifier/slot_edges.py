@@ -136,8 +136,8 @@ class _Setting:
     def zone(self, outside: bool, length: float) -> tuple[float, float]:
         """Where beside the edge its level is taken: clear of the blur, and of the next step where there is room."""
         room = self.room[1] if outside else self.room[0]
-        near = min(0.4 + 1.8 * self.blur, 0.4 * room)
-        far = max(min(near + length, room - 0.2 - 1.0 * self.blur), near + 0.3)
+        near = min(0.4 + 1.8 * self.blur, 0.3 * room)
+        far = max(min(near + length, 0.65 * room), near + 0.3)
         return (near, far) if outside else (-far, -near)
 
 
@@ -146,7 +146,7 @@ def _trace(light: Array, s: Array, base: Array, v: Array, side: int, setting: _S
     view, by_texture = _telling(light, v, setting)
     middle = np.zeros(len(s))
     noise = 0.0
-    inner = (v > -0.6 * setting.room[0]) & (v < max(0.6 * setting.room[1], 2.0))
+    inner = (v > -0.45 * setting.room[0]) & (v < max(0.6 * setting.room[1], 2.0))
     for _ in range(2):
         inside, outside = _levels(view, v, middle, setting)
         contrast = outside - inside

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -50,6 +50,10 @@ class Ribbon:
     def span_mm(self) -> tuple[float, float]:
         """Stations between which the ends of the slot may lie: a block and a half beyond the middles of the last."""
         return float(self.s_mm[0] - 1.5 * BLOCK_MM), float(self.s_mm[-1] + 1.5 * BLOCK_MM)
+
+    def shifted(self, offset_mm: float) -> Ribbon:
+        """The ribbon moved sideways, to the left where positive."""
+        return replace(self, centre_mm=self.centre_mm + offset_mm)
 
     def centre_at(self, s_mm: Array) -> Array:
         """The middle at any station: straight between blocks, straight on beyond the last."""
@@ -203,7 +207,8 @@ def _block_slopes(
 ) -> tuple[Array, Array]:
     """Middles of blocks and the slope of their mean log brightness across, (B,), (B, N)."""
     per_block = 10
-    s = np.arange(seen[0], seen[-1] + 1e-6, BLOCK_MM / per_block)
+    block_mm = BLOCK_MM if float(np.median(cross_scale(plane, axis, seen))) > 1.5 else 2.0 * BLOCK_MM
+    s = np.arange(seen[0], seen[-1] + 1e-6, block_mm / per_block)
     s = s[: len(s) // per_block * per_block]
     if len(s) == 0:
         return s, np.zeros((0, len(n)))
@@ -307,11 +312,13 @@ def _smoothed(s: Array, shifts: Array, kept: NDArray[np.bool_]) -> Array:
     return np.asarray(curve)
 
 
-def _align_to_mean(slopes: Array, curve: Array, kept: NDArray[np.bool_]) -> tuple[Array, Array]:
+def _align_to_mean(
+    slopes: Array, curve: Array, kept: NDArray[np.bool_], reach: int = 4
+) -> tuple[Array, Array]:
     """Shifts (to a fraction of a mm) and match of every block against the mean of all kept blocks."""
     lined = _lined_up(slopes, curve)
     template = np.median(lined[kept], axis=0)
-    around = np.arange(-4, 5)
+    around = np.arange(-reach, reach + 1)
     shifts, score = curve.copy(), np.zeros(len(curve))
     for b, row in enumerate(lined):
         match = _correlations(row, template, around)
@@ -332,15 +339,18 @@ def block_means(rows: Array, per_block: int) -> Array:
     return np.asarray(np.where(count * 2 >= per_block, total / np.maximum(count, 1), np.nan))
 
 
-def align_blocks(middles_mm: Array, blocks: Array) -> Array:
-    """Shift (in columns) that lines each block (B, N) up with the mean of all, as a slow curve, shape (B,)."""
+def align_blocks(middles_mm: Array, blocks: Array, smooth: float = 1.5, reach: int = 4) -> Array:
+    """Shift (in columns) that lines each block (B, N) up with the mean of all, as a slow curve, shape (B,).
+
+    ``smooth``: standard deviation of the smoothing across, in columns; ``reach``: farthest shift tried in a pass.
+    """
     slope = np.gradient(_fill(blocks), axis=1)
-    slope = cv2.GaussianBlur(slope, (0, 0), sigmaX=1.5, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
+    slope = cv2.GaussianBlur(slope, (0, 0), sigmaX=smooth, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
     curve, kept = np.zeros(len(slope)), np.any(slope != 0, axis=1)
     if int(kept.sum()) < 4:
         return curve
     for _ in range(2):
-        shifts, score = _align_to_mean(slope, curve, kept)
+        shifts, score = _align_to_mean(slope, curve, kept, reach)
         kept = score > _LEAST_CORRELATION
         if int(kept.sum()) < 4:
             return np.zeros(len(slope))

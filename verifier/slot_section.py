@@ -22,7 +22,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from verifier.finding import Axis
 from verifier.plane import GroundPlane
-from verifier.slot_ribbon import BLOCK_MM, Ribbon, block_means, covered_by, cross_scale, relative_tone, sample_along
+from verifier.slot_ribbon import BLOCK_MM, Ribbon, align_blocks, block_means, covered_by, cross_scale, relative_tone, sample_along
 
 Array = NDArray[np.float64]
 
@@ -38,6 +38,8 @@ MARGIN_PRICE = 5.0
 NARROW_STRIP_PRICE = 7.0
 NARROWEST_STRIP_MM = 16.0
 """Tape and paint are not narrower than this (common practice); a bright strip that is, is more likely a lit wall."""
+FAR_MM = 45.0
+"""What lies farther than this from an arris is surely not inside the slot."""
 BESIDE_MM = 25.0
 """How far beside the arrises it must look like pavement; what lies farther off is nothing to the slot."""
 _LEAST_ARRIS = 0.25
@@ -113,7 +115,9 @@ def cut_section(
     base = ribbon.centre_at(s)
     light = sample_along(grey, plane, ribbon.axis, s, base, n).astype(np.float64)
     light[covered_by(outlines_mm, ribbon.axis, s, base, n, 8.0)] = np.nan
-    tones = block_means(relative_tone(light), max(1, round(BLOCK_MM / (s[1] - s[0]))))
+    per_block = max(1, min(round(BLOCK_MM / (s[1] - s[0])), len(s)))
+    light = _lined_up(light, s, n, per_block)
+    tones = block_means(relative_tone(light), per_block)
     few = s[:: max(1, round(12.0 / (s[1] - s[0])))]
     middle = float(ribbon.centre_at(np.array([np.median(s)]))[0])
     walls = [wall_in_sight_mm(plane, ribbon.axis, middle + side * 35.0, side, DEEPEST_MM) for side in (1, -1)]
@@ -122,6 +126,24 @@ def cut_section(
         n, profile, tones, _texture(light), _colours(colour, plane, ribbon, few, n, outlines_mm), blur,
         (walls[0], walls[1]),
     )  # fmt: skip
+
+
+def _lined_up(light: Array, s: Array, n: Array, per_block: int) -> Array:
+    """Rows shifted so that each half of the cross-section is lined up by itself: the two edges wander apart a little."""
+    middles = s[: len(s) // per_block * per_block].reshape(-1, per_block).mean(axis=1)
+    tones = block_means(relative_tone(light), per_block)
+    cell = float(n[1] - n[0])
+    shifts = []
+    for half in ((n < -4.0) & (n > -80.0), (n > 4.0) & (n < 80.0)):
+        curve = align_blocks(middles, tones[:, half], 1.5 / cell, round(4.0 / cell)) * cell
+        shifts.append(np.interp(s, middles, curve - np.median(curve)))
+    blend = np.clip(n / 20.0 + 0.5, 0.0, 1.0)
+    moved = n + shifts[0][:, None] * (1.0 - blend) + shifts[1][:, None] * blend
+    at = np.clip((moved - n[0]) / cell, 0.0, len(n) - 1.001)
+    index = at.astype(np.intp)
+    part = at - index
+    rows = np.arange(len(s))[:, None]
+    return np.asarray(light[rows, index] * (1.0 - part) + light[rows, index + 1] * part)
 
 
 def _median_profile(tones: Array) -> Array:
@@ -164,7 +186,7 @@ def find_steps(section: Section) -> list[Step]:
     """Sharp steps of tone or texture of the cross-section, from right to left."""
     n, cell, blur = section.n_mm, section.n_mm[1] - section.n_mm[0], section.blur_mm
     tone = gaussian_filter1d(np.gradient(np.nan_to_num(section.tone), cell), max(0.7 * blur / cell, 0.8))
-    texture = gaussian_filter1d(np.gradient(section.texture, cell), max(1.0 * blur / cell, 1.2))
+    texture = gaussian_filter1d(np.gradient(section.texture, cell), max(blur, 1.2) / cell)
     by_tone = [_step(section, tone, int(k)) for k in _peaks(np.abs(tone), 0.01)]
     least = max(_LEAST_STEP, 3.0 * _unsteadiness(by_tone))
     clear = [t for t in by_tone if abs(t.height) > least and t.agreement > 0.65 and t.rise_mm < 3.0 + 4.0 * blur]
@@ -266,8 +288,8 @@ class _Prices:
 def best_pairs(section: Section, steps: Sequence[Step], nominal_mm: float | None) -> list[Pair]:
     """Pairs of steps as the two arrises, cheapest first."""
     n, weight = section.n_mm, _weights(section.n_mm, steps)
-    below = [_priced_look(section, n < t.n_mm - 4.0, weight) for t in steps]
-    above = [_priced_look(section, n > t.n_mm + 4.0, weight) for t in steps]
+    below = [_priced_look(section, n < t.n_mm - 4.0, n < t.n_mm - FAR_MM, weight) for t in steps]
+    above = [_priced_look(section, n > t.n_mm + 4.0, n > t.n_mm + FAR_MM, weight) for t in steps]
     pairs = []
     for right, beyond_right in zip(steps, below, strict=True):
         for left, beyond_left in zip(steps, above, strict=True):
@@ -421,15 +443,19 @@ def _wall_saving(n: Array, prices: _Prices, arris: float, inward: float, wall: f
     return min(0.0, 1.5 + float(extra.min()))
 
 
-def _priced_look(section: Section, where: NDArray[np.bool_], weight: Array) -> _Prices | None:
-    look = _pavement(section, where)
-    return None if look is None else _prices(section, look, weight, _familiar(section, where))
+def _priced_look(
+    section: Section, near: NDArray[np.bool_], far: NDArray[np.bool_], weight: Array
+) -> _Prices | None:
+    look = _pavement(section, near)
+    return None if look is None else _prices(section, look, weight, _familiar(section, far))
 
 
 def _familiar(section: Section, where: NDArray[np.bool_]) -> Array:
     """Squared distance of every column to the most similar one of a side, in tone and texture."""
     features = np.stack([section.tone / 0.35, section.texture / 0.4], axis=1)
     known = features[where & np.isfinite(section.tone)]
+    if len(known) < 8:
+        return np.full(len(features), 100.0)
     some = known[:: max(1, len(known) // 60)]
     return np.asarray(np.min(np.sum((features[:, None] - some) ** 2, axis=2), axis=1))
 

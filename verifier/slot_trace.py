@@ -18,7 +18,7 @@ from verifier.slot_edges import EdgeTrace, mean_profile, trace_edge
 from verifier.slot_path import SawPath, chip_probability, find_saw_path
 from verifier.slot_ribbon import Ribbon, cross_scale, follow
 from verifier.slot_search import Band, find_bands, map_pavement
-from verifier.slot_section import Pair, Step, best_pairs, cut_section, find_steps, wall_in_sight_mm
+from verifier.slot_section import Pair, Section, Step, best_pairs, cut_section, find_steps, wall_in_sight_mm
 from verifier.slot_wall import USUAL_DEPTH_MM, ArrisFit, fit_arris
 
 Array = NDArray[np.float64]
@@ -34,6 +34,7 @@ _NEAR_COST = 12.0
 STRAYED_MM = 3.0
 """Traced edges that stray farther than this from the steps of the cross-section follow something else."""
 MOST_CROOKED_MM = 3.0
+OFF_CENTRE_MM = 12.0
 CLEAR_SLOT_COST = 6.0
 """One band must be explained as a slot by this much better than any other band."""
 CLEAR_COST = 2.0
@@ -69,6 +70,11 @@ class TracedSlot:
     marked: bool
 
     @property
+    def raggedness_mm(self) -> float:
+        """Noise of the more ragged edge about its path."""
+        return max(self.left.path.noise_mm, self.right.path.noise_mm)
+
+    @property
     def width_mm(self) -> float:
         """Rough width: of the saw's paths, over all the visible length."""
         s = self.left.path.s_mm
@@ -91,12 +97,19 @@ def trace_slot(
             reasons.append(traced)
         elif not any(_same(traced, other) for other in slots):
             slots.append(traced)
-    slots.sort(key=lambda slot: slot.cost)
-    if len(slots) > 1 and slots[1].cost < slots[0].cost + CLEAR_SLOT_COST:
-        return _AMBIGUOUS
     if slots:
-        return slots[0]
+        return _clearest(slots)
     return reasons[0] if reasons else _NOT_FOUND
+
+
+def _clearest(slots: Sequence[TracedSlot]) -> TracedSlot | Problem:
+    """The slot that is explained best and has the cleanest edges, if it is so clearly."""
+    usual = max(0.3, 1.8 * min(s.raggedness_mm for s in slots))
+    cost = {id(s): s.cost + 12.0 * max(0.0, s.raggedness_mm / usual - 1.0) for s in slots}
+    ranked = sorted(slots, key=lambda s: cost[id(s)])
+    if len(ranked) > 1 and cost[id(ranked[1])] < cost[id(ranked[0])] + CLEAR_SLOT_COST:
+        return _AMBIGUOUS
+    return ranked[0]
 
 
 _NOT_FOUND = Problem(
@@ -201,9 +214,10 @@ def _trace_band(
     ribbon = follow(photo.grey, plane, band.axis, band.width_mm, outlines_mm)
     if ribbon is None:
         return _NOT_FOUND
-    section = cut_section(photo.colour, photo.grey, plane, ribbon, outlines_mm)
-    steps = find_steps(section)
-    pairs = best_pairs(section, steps, nominal)
+    section, steps, pairs = _explain(photo, plane, ribbon, outlines_mm, nominal)
+    if pairs and abs(middle := (pairs[0].left.n_mm + pairs[0].right.n_mm) / 2) > OFF_CENTRE_MM:
+        ribbon = ribbon.shifted(middle)
+        section, steps, pairs = _explain(photo, plane, ribbon, outlines_mm, nominal)
     pairs = [p for p in pairs if p.shade < MOST_SHADE]
     if not pairs:
         return _NOT_FOUND
@@ -223,6 +237,14 @@ def _trace_band(
     if abs(slot.width_mm - pairs[0].width_mm) > STRAYED_MM:
         return _EDGE_AMBIGUOUS
     return _refusal(slot) or slot
+
+
+def _explain(
+    photo: Photo, plane: GroundPlane, ribbon: Ribbon, outlines_mm: Sequence[Array], nominal: float | None
+) -> tuple[Section, list[Step], list[Pair]]:
+    section = cut_section(photo.colour, photo.grey, plane, ribbon, outlines_mm)
+    steps = find_steps(section)
+    return section, steps, best_pairs(section, steps, nominal)
 
 
 def _by_raggedness(tracer: _Tracer, pairs: Sequence[Pair]) -> list[Pair]:

@@ -134,7 +134,7 @@ def _tops_on(
 def _ranked_pairs(
     left: EdgeStrip, right: EdgeStrip, apart_mm: float, nominal_mm: float | None
 ) -> list[tuple[CoherentLine, CoherentLine]]:
-    """Parallel lines on strips ``apart_mm`` from each other, the most coherent first; near the nominal width, if any."""
+    """Parallel lines on strips ``apart_mm`` from each other, near the nominal width if any, the most coherent first."""
     ranked = []
     for a, b in product(left.lines(), right.lines()):
         off = 0.0 if nominal_mm is None else apart_mm + left.outward_mm(a) + right.outward_mm(b) - nominal_mm
