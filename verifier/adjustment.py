@@ -507,8 +507,8 @@ def _own_noise_px(bar: BarSighting, plane: GroundPlane) -> float:
     The cubic takes up bow and what is left of distortion; the median serves as in ``_reweight``.
     """
     straight = plane.rays(bar.corners_px)[:, :2] * plane.focal_px
-    homography, _ = cv2.findHomography(bar.corners_plate_mm, straight, cv2.LMEDS)
-    if homography is None:
+    homography, inliers = cv2.findHomography(bar.corners_plate_mm, straight, cv2.LMEDS)
+    if inliers is None or not np.any(inliers):
         return math.inf
     residual = straight - cv2.perspectiveTransform(bar.corners_plate_mm[:, None], homography)[:, 0]
     good = np.linalg.norm(residual, axis=1) < 4 * np.median(np.linalg.norm(residual, axis=1))

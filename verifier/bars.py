@@ -208,7 +208,7 @@ def _assemble(grey: NDArray[np.uint8], tags: Iterable[TagSighting]) -> tuple[lis
 
 def _contradicted(bar: BarSighting, tags: Iterable[TagSighting]) -> bool:
     """Whether a tag of this bar lies on its plate, but not where, or not the way, the drawing has it."""
-    to_plate = np.linalg.inv(bar.plate_to_px)
+    to_plate = np.asarray(np.linalg.inv(bar.plate_to_px), dtype=np.float64)
     for tag in tags:
         if any(tag is t for t in bar.tags):
             continue
@@ -266,9 +266,7 @@ def _apply(homography: Array, points: Array) -> Array:
     return np.asarray(mapped[:, :2] / mapped[:, 2:3])
 
 
-def _grow(
-    grey: NDArray[np.uint8], design: BarDesign, number: int, tags: Sequence[TagSighting]
-) -> BarSighting | None:
+def _grow(grey: NDArray[np.uint8], design: BarDesign, number: int, tags: Sequence[TagSighting]) -> BarSighting | None:
     """Follow the checker outwards from the tags; None where too little of it lies as drawn."""
     corners = checker_corners_mm(design)
     tag_mm, tag_px = _tag_points(design, tags)

@@ -120,11 +120,14 @@ def _font(size_px: int) -> ImageFont.FreeTypeFont:
     return font
 
 
+_STAND_INS = (("–", "-"), ("—", "-"), ("’", "'"), ("×", "x"), ("≥", ">="), ("≤", "<="), ("µ", "u"), ("\u00a0", " "))
+
+
 def printable(text: str) -> str:
     """``text`` in the letters that the font has; others become a question mark."""
-    plain = text.translate(
-        str.maketrans({"–": "-", "—": "-", "’": "'", "×": "x", "≥": ">=", "≤": "<=", "µ": "u", "\u00a0": " "})
-    )
+    plain = text
+    for letter, stand_in in _STAND_INS:
+        plain = plain.replace(letter, stand_in)
     return "".join(c if c.isascii() or c in "±°·" else "?" for c in plain)
 
 

@@ -139,5 +139,5 @@ class GroundPlane:
         """Budget lines that the plane adds to a quantity whose ``sensitivity`` row is ``jacobian`` (11,)."""
         row = np.asarray(jacobian, dtype=np.float64).ravel()
         return tuple(
-            BudgetLine(s.source, float(np.sqrt(max(row @ s.covariance @ row, 0.0)))) for s in self.sources
+            BudgetLine(s.source, float(np.sqrt(max(float(row @ s.covariance @ row), 0.0)))) for s in self.sources
         )

@@ -54,7 +54,7 @@ def sample_strip(
 def sample_pixels(image: NDArray[np.uint8], pixels: NDArray[np.float32]) -> NDArray[np.float32]:
     """Linear-light samples at pixel positions (S, N, 2); NaN outside the picture."""
     height, width = image.shape[:2]
-    finite = np.isfinite(pixels).all(axis=-1)
+    finite = np.asarray(np.isfinite(pixels).all(axis=-1), dtype=np.bool_)
     safe = np.where(finite[..., None], pixels, -1e6).astype(np.float32)
     inside = (safe[..., 0] >= 0) & (safe[..., 0] <= width - 1) & (safe[..., 1] >= 0) & (safe[..., 1] <= height - 1)
     if not inside.any():

@@ -23,6 +23,7 @@ from models.measurement import (
     Quantity,
     Verdict,
 )
+from models.wording import rounded
 from verifier.adjustment import Adjustment, PlacedBar
 from verifier.bars import BarSighting, BarSightings, checker_corners_mm
 from verifier.finding import Axis, Curve, CurveRole, Finding
@@ -44,7 +45,7 @@ from verifier.overlay_canvas import (
     wrapped,
 )
 from verifier.overlay_strip import STROKES, deviation_mm, draw_strip
-from verifier.overlay_words import limits_text, rounded, value_text
+from verifier.overlay_words import limits_text, value_text
 from verifier.photo import CaptureFacts, Photo
 from verifier.plane import GroundPlane
 
