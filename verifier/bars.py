@@ -420,5 +420,7 @@ def _sharpness(grey: NDArray[np.uint8]) -> float:
         change = cv2.filter2D(fine, -1, direction), cv2.filter2D(coarse, -1, direction)
         energy = [cv2.resize(c * c, (24, 24), interpolation=cv2.INTER_AREA) for c in change]
         # White noise is left over where all detail is gone; slopes are compared, of which the fine has 4 times as many.
-        ratios.append(float(np.median(np.sqrt(energy[0] / np.maximum(energy[1], 1e-4)))) / 4)
+        seen = energy[1] > 0.01  # a picture without any detail is not known to be blurred
+        ratio = np.sqrt(energy[0][seen] / energy[1][seen]) if seen.any() else np.array([np.inf])
+        ratios.append(float(np.median(ratio)) / 4)
     return min(ratios)
