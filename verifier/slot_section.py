@@ -30,7 +30,7 @@ HALF_WINDOW_MM = 112.0
 DEEPEST_MM = 100.0
 """Slots for these sensors are 35 to 90 mm deep (common practice); allowed for with a margin."""
 _LEAST_STEP = 0.06
-LIT_WALL_PRICE = 4.0
+LIT_WALL_PRICE = 7.0
 UPPER_WALL_PRICE = 4.0
 """For a bright strip inside an arris that is narrower than a whole wall: light must graze the other arris for that."""
 MARGIN_PRICE = 5.0
@@ -505,7 +505,8 @@ def _prices(section: Section, look: _Look, weight: Array, familiar: Array) -> _P
     tint = np.linalg.norm(section.colour - look.colour, axis=1) * _ramp(1.5 + tone)
     textured = smoother * _ramp(1.5 + tone)
     pavement = np.minimum(0.5 * ((tone / 0.35) ** 2 + (textured / 0.4) ** 2 + (tint / 0.25) ** 2), 3.0)
-    overlay = 1.1 + 2.5 * _ramp(np.maximum((0.7 - tone) / 0.5, 0.0) * np.maximum((0.4 - tint) / 0.2, 0.0))
+    plain = np.where(smoother > 0.3, 0.45 - tone, 0.7 - tone)
+    overlay = 1.1 + 2.5 * _ramp(np.maximum(plain / 0.4, 0.0) * np.maximum((0.4 - tint) / 0.2, 0.0))
     alike = np.exp(-0.5 * ((tone / 0.15) ** 2 + (textured / 0.2) ** 2 + (tint / 0.15) ** 2))
     odd = 0.6 * _ramp((tint - 0.25) / 0.25)
     shaded = _ramp((-tone - 0.3) / 0.3) * _ramp((1.6 + tone) / 0.3) * np.exp(-0.5 * (smoother / 0.2) ** 2)

@@ -90,21 +90,22 @@ def trace_slot(
     reasons: list[Problem] = []
     slots: list[TracedSlot] = []
     for band in bands[:3]:
-        if slots and band.contrast < 0.5 * bands[0].contrast:
+        if (slots or any(r.code != _NOT_FOUND.code for r in reasons)) and band.contrast < 0.5 * bands[0].contrast:
             break
         traced = _trace_band(photo, plane, band, outlines_mm, marked is not None, nominal_width_mm)
         if isinstance(traced, Problem):
             reasons.append(traced)
         elif not any(_same(traced, other) for other in slots):
             slots.append(traced)
-    if slots:
+    doubts = [r for r in reasons if r.code != _NOT_FOUND.code]
+    if slots and not doubts:
         return _clearest(slots)
-    return reasons[0] if reasons else _NOT_FOUND
+    return (doubts or reasons or [_NOT_FOUND])[0]
 
 
 def _clearest(slots: Sequence[TracedSlot]) -> TracedSlot | Problem:
     """The slot that is explained best and has the cleanest edges, if it is so clearly."""
-    usual = max(0.3, 1.8 * min(s.raggedness_mm for s in slots))
+    usual = max(0.3, 1.3 * min(s.raggedness_mm for s in slots))
     cost = {id(s): s.cost + 12.0 * max(0.0, s.raggedness_mm / usual - 1.0) for s in slots}
     ranked = sorted(slots, key=lambda s: cost[id(s)])
     if len(ranked) > 1 and cost[id(ranked[1])] < cost[id(ranked[0])] + CLEAR_SLOT_COST:
@@ -162,6 +163,8 @@ class _Tracer:
     steps: Sequence[Step]
     """All steps of the cross-section."""
     kept: dict[tuple[float, int], EdgeTrace] = field(default_factory=dict)
+    kept_room: dict[int, tuple[float, float]] = field(default_factory=dict)
+    """Room inward and outward of the edge traced last on each side."""
 
     @property
     def cell_mm(self) -> float:
@@ -171,10 +174,11 @@ class _Tracer:
     def trace(self, step: Step, side: int) -> EdgeTrace:
         """The edge along one step."""
         key = (step.n_mm, side)
+        self.kept_room[side] = (self._room(step, -side), self._room(step, side))
         if key not in self.kept:
             self.kept[key] = trace_edge(
                 self.photo.grey, self.plane, self.ribbon, step, side, self.outlines_mm, self.cell_mm, STEP_MM,
-                (self._room(step, -side), self._room(step, side)),
+                self.kept_room[side],
             )  # fmt: skip
         return self.kept[key]
 
@@ -203,7 +207,9 @@ class _Tracer:
         )
         wall = wall_in_sight_mm(self.plane, self.ribbon.axis, float(np.median(along)), trace.side, USUAL_DEPTH_MM)
         blur = float(np.hypot(trace.blur_mm, edge.path.noise_mm))
-        near = np.abs(v) < 4.0 + 1.5 * blur
+        inner, outer = self.kept_room[trace.side]
+        window = 4.0 + 1.5 * blur
+        near = (v > -min(window, max(0.6 * inner, 2.0 * blur))) & (v < min(window, max(0.6 * outer, 2.0 * blur)))
         return replace(edge, arris=fit_arris(v[near], light[near], blur, wall))
 
 

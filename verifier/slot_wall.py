@@ -70,10 +70,12 @@ def _fit(v: Array, y: Array, blur: float, wall: float, start: float) -> tuple[fl
     low = float(np.percentile(y, 5))
     sigma = (_TEXTURE * np.abs(y) + 0.01) * math.sqrt(max(_CORRELATION_MM / (v[1] - v[0]), 1.0))
 
+    reach = min(max(0.6 * blur, wall), 2.0)
+
     def residual(p: Array) -> Array:
         model = _model(v, p, wall if seen else 0.0)
         prior = [
-            (p[0] - start) / max(2.0 * wall, 1.0), (p[1] - math.log(blur)) / 0.2, p[2] / DEPTH_SPREAD,
+            (p[0] - start) / reach, (p[1] - math.log(blur)) / 0.2, p[2] / DEPTH_SPREAD,
             (p[3] - low) / 0.5, (p[4] - top) / 0.3, (p[5] - top) / 0.7, (p[6] - low) / 0.7, p[7] / 0.05,
         ]  # fmt: skip
         return np.concatenate([(model - y) / sigma, prior])

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from itertools import islice
 
+import numpy as np
+
 from models.measurement import Problem
 from verifier.finding import Finding
 from verifier.marks import MarkedFeature, Marks
@@ -31,6 +33,12 @@ NOT_FOUND = Problem(
     "lay the bar beside the sensor, and take the photo from straight above.",
 )
 
+COARSE_MM = 0.9
+TOO_COARSE = Problem(
+    "resolution-too-low",
+    "The sensor is too small in the picture for its grout to be told from the pavement: move closer, so that the bar "
+    "fills a third of the picture.",
+)
 SLOT_LIKE = Problem(
     "wrong-kind-of-photo",
     "This could be an open slot rather than a finished surface: submit it as a slot photo, "
@@ -67,11 +75,18 @@ def measure_surface(
     candidates = islice(tops(picture, outlines_mm, hypotheses, sensor_width_mm), MAX_TRIES)
     top = _first_sensor(picture, outlines_mm, candidates, sensor_width_mm)
     if isinstance(top, Problem):
-        return Finding((), (top,))
+        return Finding((), (TOO_COARSE if _is_coarse(plane, outlines_mm) else top,))
     # 3. The grout's outer boundary on both sides.
-    boundaries = trace_sides((side_view(picture, outlines_mm, top, 1), side_view(picture, outlines_mm, top, -1)))
+    views = side_view(picture, outlines_mm, top, 1), side_view(picture, outlines_mm, top, -1)
+    boundaries = trace_sides(views, top.skirt_mm)
     # 4. Numbers, over the length where both boundaries are in the picture.
     return conclude(plane, *in_sight(picture, top, boundaries), gap)
+
+
+def _is_coarse(plane: GroundPlane, outlines_mm: Sequence[Array]) -> bool:
+    """Whether a pixel at the bars is so large that grout beside a sensor is lost in the blur of the sensor's edge."""
+    middle = np.concatenate(list(outlines_mm)).mean(axis=0)[None, :]
+    return bool(np.sqrt(abs(np.linalg.det(plane.pixels_per_mm(middle)[0]))) < 1.0 / COARSE_MM)
 
 
 def _first_sensor(

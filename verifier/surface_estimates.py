@@ -179,20 +179,14 @@ def _height_scale(plane: GroundPlane) -> float:
     return 1.0 / float(plane.camera_mm[2])
 
 
-def _pixel_mm(plane: GroundPlane, top: SensorTop) -> float:
-    """Size of a pixel across the sensor [mm]."""
-    middle = top.axis.to_plane(np.array([top.s_mm.mean()]), np.array([0.0]))
-    return float(1.0 / np.linalg.norm(plane.pixels_per_mm(middle)[0] @ top.axis.normal))
-
-
-def _edge_u(plane: GroundPlane, top: SensorTop) -> float:
+def _edge_u(top: SensorTop) -> float:
     """Standard uncertainty of where an edge of the top is in its blur and chamfer [mm].
 
     A phone's tone curve shifts a blurred edge towards its dark side, or its bright one, by an unknown share of the
     blur, alike on both edges of the same top.
     """
     spread = (top.left.width_mm + top.right.width_mm) / 2
-    return float(0.28 * np.hypot(_pixel_mm(plane, top), spread))
+    return float(0.28 * np.hypot(top.pixel_mm, spread))
 
 
 def _sensor_width(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
@@ -200,7 +194,7 @@ def _sensor_width(plane: GroundPlane, top: SensorTop, row: Array) -> Estimate:
     budget = (
         *plane.budget(row),
         BudgetLine("scatter along the sensor's edges", float(scatter)),
-        BudgetLine("location of the sensor's edges in their blur", 2.0 * _edge_u(plane, top)),
+        BudgetLine("location of the sensor's edges in their blur", 2.0 * _edge_u(top)),
         BudgetLine("chamfer, joint or shadow beside the edges", float(np.hypot(top.left.doubt_mm, top.right.doubt_mm))),
         BudgetLine("height of the sensor's top over the pavement", top.width_mm * HEIGHT_MM * _height_scale(plane)),
     )
@@ -250,7 +244,7 @@ def _band_budget(
         BudgetLine("grout told from pavement, station by station", float(noise)),
         BudgetLine("what belongs to the grout", DOUBT_SHARE * max(doubt_mm - DOUBT_MM, 0.0)),
         BudgetLine("rim of the grout: its width, its shadow, rough stones", rim),
-        BudgetLine("location of the sensor's edge in its blur", _edge_u(plane, top)),
+        BudgetLine("location of the sensor's edge in its blur", _edge_u(top)),
         BudgetLine("chamfer, joint or shadow beside the edge", top.edge(side.side).doubt_mm),
         BudgetLine("height of the grout's rim over the pavement", HEIGHT_MM * _tilt_across(plane, top, side, stations)),
     )

@@ -20,8 +20,8 @@ from verifier.surface_top import STATION_MM, SensorTop
 
 MARGIN_MM = 3.0
 """Left out of the face along its edges: chamfer, glint, blur."""
-BESIDE_MM = np.array([1.25, 1.75, 2.25, 2.75])
-"""Distances from the sensor's edge at which grout must show."""
+BESIDE_MM = np.array([0.25, 0.75, 1.25, 1.75])
+"""Distances at which grout must show, from where the blur of the sensor's edge ends."""
 PAVEMENT_MM = np.arange(52.0, 100.0, 4.0)
 """Distances from the sensor's edge at which pavement shows."""
 PIECE_MM = 25.0
@@ -61,24 +61,25 @@ class TopLook:
         )
 
 
-DARK = -0.3
+DARK, VERY_DARK = -0.3, -1.0
 """Lightness against pavement below which a band could be a hollow (log ratio)."""
 STRAIGHT_MM = 0.15
 """Scatter of blocks about a straight edge that a sensor, made in one piece, stays below on most photos."""
 
 
 def could_be_slot(top: SensorTop, look: TopLook, nominal_mm: float | None) -> bool:
-    """Whether an open slot could look like this: floor and walls, or their shadow, dark, and sawn rather than made.
+    """Whether an open slot could look like this: very dark inside, or dark with dark walls and sawn rather than made.
 
-    A width within ``NOMINAL_MM`` of the sensor's speaks for the sensor.
+    A width within ``NOMINAL_MM`` of the sensor's speaks for the sensor: a slot is wider by its gaps.
     """
-    dark = max(look.face_lightness, look.grout_lightness) < DARK
+    if nominal_mm is not None and abs(top.width_mm - nominal_mm) < NOMINAL_MM:
+        return False
     sawn = max(top.left.scatter_mm, top.right.scatter_mm) > STRAIGHT_MM
-    expected = nominal_mm is not None and abs(top.width_mm - nominal_mm) < NOMINAL_MM
-    return dark and sawn and not expected
+    return look.face_lightness < VERY_DARK or (sawn and max(look.face_lightness, look.grout_lightness) < DARK)
 
 
 NOMINAL_MM = 1.5
+"""How near a width must be to the sensor's nominal one to speak for it."""
 SMOOTH = -2.0
 """Texture (see ``surface_materials``) below which anything counts as smooth, whatever the pavement is like."""
 SMOOTHER = 0.3
@@ -89,7 +90,7 @@ def look_at_top(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop) 
     """Compare the face, what is beside it, and pavement further off; None where too little of them is in sight."""
     face = _patch(picture, outlines_mm, top, np.arange(MARGIN_MM - top.width_mm / 2, top.width_mm / 2 - MARGIN_MM, 2.0))
     half = top.width_mm / 2
-    beside = [_patch(picture, outlines_mm, top, side * (half + BESIDE_MM)) for side in (1, -1)]
+    beside = [_patch(picture, outlines_mm, top, side * (half + top.skirt_mm + BESIDE_MM)) for side in (1, -1)]
     far = [_patch(picture, outlines_mm, top, side * (half + PAVEMENT_MM)) for side in (1, -1)]
     pavement = np.concatenate([f.sample(f.usable, COUNT) for f in far])
     grout = [b.sample(b.usable, COUNT) for b in beside]

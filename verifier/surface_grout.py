@@ -27,10 +27,8 @@ WIDEST_MM = 60.0
 """Widest grout band that is looked for."""
 CELL_MM = 0.5
 """Cell across the boundary."""
-SKIRT_MM = 1.0
-"""Left out next to the sensor's edge: blur, chamfer, joint."""
-FIRST_GROUT_MM = 3.0
-"""Grout is taken for granted so far from the sensor's edge at first, where no gap is known."""
+FIRST_GROUT_MM = 2.0
+"""Depth of grout that is taken for granted at first, from where the blur of the sensor's edge ends."""
 FIRST_PAVEMENT_MM = 50.0
 """Pavement is taken for granted from here on at first."""
 SHARP_REACH_MM = 1.6
@@ -76,9 +74,9 @@ def distances() -> Array:
     return np.arange(CELL_MM / 2, DEPTH_MM, CELL_MM)
 
 
-def trace_sides(views: tuple[Patch, Patch]) -> list[GroutBoundary | None]:
+def trace_sides(views: tuple[Patch, Patch], skirt_mm: float) -> list[GroutBoundary | None]:
     """The grout's outer boundary on the left and on the right of the sensor; None where it cannot be told."""
-    return [b if b is not None and b.separation > MIN_SEPARATION else None for b in trace_grout(views)]
+    return [b if b is not None and b.separation > MIN_SEPARATION else None for b in trace_grout(views, skirt_mm)]
 
 
 def in_sight(
@@ -105,6 +103,8 @@ def side_view(picture: Picture, outlines_mm: Sequence[Array], top: SensorTop, si
 class _Parting:
     """A division of one side's view into grout and pavement, by distance from the sensor's edge, (S,) each."""
 
+    skirt_mm: float
+    """Grout from here on."""
     within_mm: Array
     """Grout up to here."""
     beyond_mm: Array
@@ -113,11 +113,9 @@ class _Parting:
     """Where there are two sorts of grout: up to here the one, beyond it the other (shadow and light)."""
 
 
-def trace_grout(views: tuple[Patch, Patch]) -> list[GroutBoundary | None]:
+def trace_grout(views: tuple[Patch, Patch], skirt_mm: float) -> list[GroutBoundary | None]:
     """Boundaries on both sides (left, right); None where samples are too few."""
-    partings = [
-        _Parting(np.full(len(v.usable), FIRST_GROUT_MM), np.full(len(v.usable), FIRST_PAVEMENT_MM)) for v in views
-    ]
+    partings = [_first_parting(len(view.usable), skirt_mm) for view in views]
     for done in range(MAX_ROUNDS):
         samples = [_samples(view, parting) for view, parting in zip(views, partings, strict=True)]
         evidence = [_evidence(view, own, other) for view, own, other in zip(views, samples, samples[::-1], strict=True)]
@@ -135,12 +133,19 @@ def trace_grout(views: tuple[Patch, Patch]) -> list[GroutBoundary | None]:
     ]
 
 
+def _first_parting(stations: int, skirt_mm: float) -> _Parting:
+    """What is taken for granted before anything was found."""
+    within = np.full(stations, skirt_mm + FIRST_GROUT_MM)
+    return _Parting(skirt_mm, within, np.full(stations, FIRST_PAVEMENT_MM))
+
+
 def _next_parting(view: Patch, parting: _Parting, samples: _Samples, path: Array) -> _Parting:
     """What to learn from in the next round, given the path found in this one."""
     shaded = parting.shaded_mm
     if shaded is None and _is_edge_of_shadow(view, samples, path):
-        return _Parting(path + 3.5, np.full(len(path), FIRST_PAVEMENT_MM), path)
-    return _Parting(np.maximum(path - 1.0, FIRST_GROUT_MM), path + 4.0, shaded)
+        return _Parting(parting.skirt_mm, path + 3.5, np.full(len(path), FIRST_PAVEMENT_MM), path)
+    within = np.maximum(path - 1.0, parting.skirt_mm + FIRST_GROUT_MM)
+    return _Parting(parting.skirt_mm, within, path + 4.0, shaded)
 
 
 def _is_edge_of_shadow(view: Patch, samples: _Samples, path: Array) -> bool:
@@ -190,7 +195,7 @@ class _Samples:
 
 def _samples(view: Patch, parting: _Parting) -> _Samples:
     d = distances()
-    grout = view.usable & (d >= SKIRT_MM) & (d < parting.within_mm[:, None])
+    grout = view.usable & (d >= parting.skirt_mm) & (d < parting.within_mm[:, None])
     pavement = view.usable & (d > parting.beyond_mm[:, None])
     if parting.shaded_mm is None:
         return _Samples(grout, None, pavement, view.sample(pavement))

@@ -40,6 +40,13 @@ class SensorTop:
     """Stations of the measured length, ``STATION_MM`` apart."""
     left: StraightEdge
     right: StraightEdge
+    pixel_mm: float
+    """Size of a pixel across the sensor."""
+
+    @property
+    def skirt_mm(self) -> float:
+        """How far outside an edge its chamfer, its blur and the halo that sharpening makes of it reach."""
+        return 0.5 + 2.5 * self.pixel_mm
 
     def edge(self, side: int) -> StraightEdge:
         """The left edge for +1, the right one for -1."""
@@ -160,12 +167,13 @@ def _centred(
         edges = [replace(edge, offset_mm=-edge.offset_mm) for edge in edges[::-1]]
     centred = oriented(middle, direction)
     s = measured_stations(picture, centred, edges[0].offset_mm + 4.0, outlines_mm)
-    return SensorTop(centred, s, *edges)
+    across = picture.plane.pixels_per_mm(middle[None, :])[0] @ centred.normal
+    return SensorTop(centred, s, edges[0], edges[1], float(1.0 / np.linalg.norm(across)))
 
 
 def _is_sound(top: SensorTop) -> bool:
     """Whether both edges are straight, distinct, seen along most of the length, and parallel."""
     edges = (top.left, top.right)
-    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.75 and edge.strength > 0.8 for edge in edges)
+    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.8 and edge.strength > 0.8 for edge in edges)
     parallel = abs(top.left.slope - top.right.slope) < 0.006
     return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
