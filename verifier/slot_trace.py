@@ -15,10 +15,11 @@ from verifier.marks import MarkedFeature, Marks
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
 from verifier.slot_edges import EdgeTrace, mean_profile, trace_edge
+from verifier.slot_pairs import Pair, best_pairs
 from verifier.slot_path import SawPath, chip_probability, find_saw_path
 from verifier.slot_ribbon import Ribbon, cross_scale, follow
 from verifier.slot_search import Band, find_bands, map_pavement
-from verifier.slot_section import Pair, Section, Step, best_pairs, cut_section, find_steps, wall_in_sight_mm
+from verifier.slot_section import Section, Step, cut_section, find_steps, wall_in_sight_mm
 from verifier.slot_wall import USUAL_DEPTH_MM, ArrisFit, fit_arris
 
 Array = NDArray[np.float64]
@@ -35,8 +36,9 @@ STRAYED_MM = 3.0
 """Traced edges that stray farther than this from the steps of the cross-section follow something else."""
 MOST_CROOKED_MM = 3.0
 OFF_CENTRE_MM = 12.0
-CLEAR_SLOT_COST = 6.0
-"""One band must be explained as a slot by this much better than any other band."""
+MOST_BLUR_PX = 5.0
+CLEAR_SLOT_GAIN = 6.0
+"""A slot must be a better explanation of its band by this much than of any other band."""
 CLEAR_COST = 2.0
 """A pair of arrises must explain the cross-section by this much better than any other."""
 
@@ -65,8 +67,8 @@ class TracedSlot:
     right: Edge
     pixels_per_mm: float
     """Across the slot, median over its visible length."""
-    cost: float
-    """What it takes to explain the cross-section by these arrises; see ``verifier.slot_section``."""
+    gain: float
+    """How much better these arrises explain the cross-section than no slot; see ``verifier.slot_pairs``."""
     marked: bool
 
     @property
@@ -87,30 +89,38 @@ def trace_slot(
     """Find the slot near the bars and trace both its arrises."""
     marked = _marked_axis(plane, marks)
     bands = [marked] if marked is not None else find_bands(map_pavement(photo.grey, plane, outlines_mm))
-    reasons: list[Problem] = []
+    doubts: list[_Doubt] = []
     slots: list[TracedSlot] = []
     for band in bands[:3]:
-        if (slots or any(r.code != _NOT_FOUND.code for r in reasons)) and band.contrast < 0.5 * bands[0].contrast:
+        if (slots or doubts) and band.contrast < 0.5 * bands[0].contrast:
             break
         traced = _trace_band(photo, plane, band, outlines_mm, marked is not None, nominal_width_mm)
-        if isinstance(traced, Problem):
-            reasons.append(traced)
-        elif not any(_same(traced, other) for other in slots):
+        if isinstance(traced, _Doubt):
+            doubts.append(traced)
+        elif traced is not None and not any(_same(traced, other) for other in slots):
             slots.append(traced)
-    doubts = [r for r in reasons if r.code != _NOT_FOUND.code]
-    if slots and not doubts:
-        return _clearest(slots)
-    return (doubts or reasons or [_NOT_FOUND])[0]
+    return _clearest(slots, doubts)
 
 
-def _clearest(slots: Sequence[TracedSlot]) -> TracedSlot | Problem:
+@dataclass(frozen=True)
+class _Doubt:
+    """A band that may be a slot but cannot be measured."""
+
+    problem: Problem
+    gain: float
+
+
+def _clearest(slots: Sequence[TracedSlot], doubts: Sequence[_Doubt]) -> TracedSlot | Problem:
     """The slot that is explained best and has the cleanest edges, if it is so clearly."""
+    if not slots:
+        return max(doubts, key=lambda d: d.gain).problem if doubts else _NOT_FOUND
     usual = max(0.3, 1.3 * min(s.raggedness_mm for s in slots))
-    cost = {id(s): s.cost + 12.0 * max(0.0, s.raggedness_mm / usual - 1.0) for s in slots}
-    ranked = sorted(slots, key=lambda s: cost[id(s)])
-    if len(ranked) > 1 and cost[id(ranked[1])] < cost[id(ranked[0])] + CLEAR_SLOT_COST:
+    worth = {id(s): s.gain - 12.0 * max(0.0, s.raggedness_mm / usual - 1.0) for s in slots}
+    ranked = sorted(slots, key=lambda s: -worth[id(s)])
+    best = worth[id(ranked[0])]
+    if len(ranked) > 1 and worth[id(ranked[1])] > best - CLEAR_SLOT_GAIN:
         return _AMBIGUOUS
-    return ranked[0]
+    return next((d.problem for d in doubts if d.gain > best - CLEAR_SLOT_GAIN), ranked[0])
 
 
 _NOT_FOUND = Problem(
@@ -215,34 +225,37 @@ class _Tracer:
 
 def _trace_band(
     photo: Photo, plane: GroundPlane, band: Band, outlines_mm: Sequence[Array], marked: bool, nominal: float | None
-) -> TracedSlot | Problem:
-    """Follow one band, tell its arrises, and trace them."""
+) -> TracedSlot | _Doubt | None:
+    """Follow one band, tell its arrises, and trace them; None where it is no slot."""
     ribbon = follow(photo.grey, plane, band.axis, band.width_mm, outlines_mm)
     if ribbon is None:
-        return _NOT_FOUND
+        return None
     section, steps, pairs = _explain(photo, plane, ribbon, outlines_mm, nominal)
     if pairs and abs(middle := (pairs[0].left.n_mm + pairs[0].right.n_mm) / 2) > OFF_CENTRE_MM:
         ribbon = ribbon.shifted(middle)
         section, steps, pairs = _explain(photo, plane, ribbon, outlines_mm, nominal)
     pairs = [p for p in pairs if p.shade < MOST_SHADE]
     if not pairs:
-        return _NOT_FOUND
+        return None
     tracer = _Tracer(photo, plane, ribbon, outlines_mm, cross_scale(plane, ribbon.axis, ribbon.s_mm), steps)
     pairs = _by_raggedness(tracer, pairs)
     if (pairs[0].doubtful or _rivals(pairs, section.blur_mm)) and not marked:
-        return _EDGE_AMBIGUOUS
+        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain)
     traces = [tracer.trace(pairs[0].left, 1), tracer.trace(pairs[0].right, -1)]
     ends = _ends(traces)
     traces = [t.between(*ends) for t in traces]
     if any(np.isfinite(t.outward_mm).sum() < max(_LEAST_SEEN * len(t.s_mm), 60.0) for t in traces):
-        return _NOT_FOUND
+        return None
     edges = [tracer.fit_arris(Edge(t, find_saw_path(t.s_mm, t.outward_mm))) for t in traces]
     slot = TracedSlot(
-        ribbon.axis, edges[0], edges[1], float(np.median(tracer.pixels_per_mm)), pairs[0].cost, marked
+        ribbon.axis, edges[0], edges[1], float(np.median(tracer.pixels_per_mm)), pairs[0].gain, marked
     )  # fmt: skip
     if abs(slot.width_mm - pairs[0].width_mm) > STRAYED_MM:
-        return _EDGE_AMBIGUOUS
-    return _refusal(slot) or slot
+        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain)
+    if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM or _crookedness(slot) > MOST_CROOKED_MM:
+        return None
+    blurred = _blurred(slot)
+    return slot if blurred is None else _Doubt(blurred, slot.gain)
 
 
 def _explain(
@@ -318,15 +331,13 @@ def _crookedness(slot: TracedSlot) -> float:
     return float(np.max(np.abs(middle[reach:-reach] - (middle[: -2 * reach] + middle[2 * reach :]) / 2)))
 
 
-def _refusal(slot: TracedSlot) -> Problem | None:
-    """Reasons why what was traced is not a slot that can be measured."""
-    if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM or _crookedness(slot) > MOST_CROOKED_MM:
-        return _NOT_FOUND
-    for edge in (slot.left, slot.right):
-        blur_px = edge.trace.blur_mm * slot.pixels_per_mm
-        if blur_px > 5.0:
-            return Problem(
-                "blurred", f"the edges of the cut are blurred over {2.5 * blur_px:.0f} pixels: hold the camera still "
-                "and let it focus on the cut",
-            )  # fmt: skip
-    return None
+def _blurred(slot: TracedSlot) -> Problem | None:
+    """The refusal of edges that are too blurred to be located."""
+    blur_px = max(e.trace.blur_mm for e in (slot.left, slot.right)) * slot.pixels_per_mm
+    if blur_px <= MOST_BLUR_PX:
+        return None
+    return Problem(
+        "blurred",
+        f"the edges of the cut are blurred over {2.5 * blur_px:.0f} pixels: hold the camera still and let it focus on "
+        "the cut",
+    )
