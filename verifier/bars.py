@@ -398,7 +398,10 @@ def _why_no_bar(photo: Photo, left_out: Sequence[str]) -> Problem:
     if bright > 0.5:
         return Problem("overexposed", "The photo is too bright: turn the lamp aside or step out of the glare.")
     if _sharpness(photo.grey) < BLURRED_BELOW:
-        return Problem("blurred", "The photo is blurred: hold still, let the camera focus, and take it again.")
+        return Problem(
+            "blurred",
+            "No bar can be read and the photo is blurred: hold still, let the camera focus, and take it again.",
+        )
     return Problem(
         "bar-not-found",
         "No reference bar was found: lay the bar flat beside the work, all of it in the picture and uncovered, "

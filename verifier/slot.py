@@ -37,6 +37,8 @@ ROUGHNESS_MM = 0.03
 """Standard deviation of what the saw's path does within 100 mm and the slow path found does not follow."""
 _DRAWS = 150
 _SHORTEST_MM = 100.0
+MOST_GAP_MM = 80.0
+"""Longest stretch of an edge (a leaf, a shadow's border) that is bridged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,8 +99,7 @@ def measure_slot(
 def _cut_to_length(slot: TracedSlot, plane: GroundPlane, outlines_mm: Sequence[Array]) -> MeasuredSlot | Problem:
     """The part of the slot beside which bars lie, from the first bar's end to the last."""
     along = slot.axis.from_plane(np.concatenate([np.asarray(o).reshape(-1, 2) for o in outlines_mm]))[:, 0]
-    low = max(float(along.min()), float(slot.left.trace.s_mm[0]))
-    high = min(float(along.max()), float(slot.left.trace.s_mm[-1]))
+    low, high = _longest_seen(slot, float(along.min()), float(along.max()))
     if high - low < _SHORTEST_MM:
         return Problem(
             "length-too-short",
@@ -111,6 +112,30 @@ def _cut_to_length(slot: TracedSlot, plane: GroundPlane, outlines_mm: Sequence[A
     return MeasuredSlot(
         slot, (low, high), s, slot.left.path_mm(s), slot.right.path_mm(s), covariances[0], covariances[1], plane
     )
+
+
+def _longest_seen(slot: TracedSlot, low: float, high: float) -> tuple[float, float]:
+    """The longest stretch between two stations in which neither edge is out of sight over more than a short gap."""
+    best = (low, low)
+    trace = slot.left.trace
+    inside = (trace.s_mm >= low) & (trace.s_mm <= high)
+    s = trace.s_mm[inside]
+    gaps = [_in_gap(e.trace.outward_mm[inside], s) for e in (slot.left, slot.right)]
+    for run in np.split(np.arange(len(s)), np.flatnonzero(np.diff((gaps[0] | gaps[1]).astype(int))) + 1):
+        if len(run) and not (gaps[0] | gaps[1])[run[0]] and s[run[-1]] - s[run[0]] > best[1] - best[0]:
+            best = (float(s[run[0]]), float(s[run[-1]]))
+    return best
+
+
+def _in_gap(outward: Array, s: Array) -> NDArray[np.bool_]:
+    """Stations that lie in a stretch longer than MOST_GAP_MM in which the edge was not seen."""
+    seen = np.flatnonzero(np.isfinite(outward))
+    if len(seen) == 0:
+        return np.ones(len(s), dtype=bool)
+    index = np.arange(len(s))
+    before = s[seen[np.clip(np.searchsorted(seen, index, "right") - 1, 0, len(seen) - 1)]]
+    after = s[seen[np.clip(np.searchsorted(seen, index, "left"), 0, len(seen) - 1)]]
+    return np.asarray(np.abs(after - before) > MOST_GAP_MM)
 
 
 def _interpolation(nodes: Array, s: Array) -> Array:

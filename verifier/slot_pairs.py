@@ -56,6 +56,8 @@ class Pair:
     """Share of the inside that looks like pavement in the shade of something; 0 where the foot of a wall is seen."""
     strips: tuple[bool, bool]
     """Whether a narrow bright strip lies directly outside the left and the right step."""
+    foot_seen: bool
+    """Whether the foot of a wall is seen where the camera's position puts it: no flat band shows that."""
     doubtful: bool
     """Light falls on what lies just inside the arris away from the camera, yet no foot of a wall is to be seen there:
     what is taken for the arris may be the foot of a wall that is as bright as the pavement."""
@@ -129,19 +131,19 @@ def _priced(
     cost += LIT_WALL_PRICE * feet.count(Foot.MISSING) - sum(_FOOT_SAVING.get(f, 0.0) for f in feet)
     seen = Foot.SEEN in feet or Foot.CLEAR in feet
     shade = 0.0 if seen else _shade(section, right, left, looks)
-    return Pair(left, right, cost, nothing - cost, shade, (left_strip, right_strip), Foot.MISSING in feet)
+    return Pair(left, right, cost, nothing - cost, shade, (left_strip, right_strip), seen, Foot.MISSING in feet)
 
 
 def _narrow_strip(section: Section, steps: Sequence[Step], arris: Step, outward: float, prices: _Prices) -> bool:
     """Whether a bright strip, too narrow for tape or paint, lies directly outside an arris."""
-    reach = [(t.n_mm - arris.n_mm) * outward for t in steps if t.height * outward < -0.4]
+    reach = [(t.n_mm - arris.n_mm) * outward for t in steps if t.height * outward < -0.25]
     width = min((r for r in reach if r > 1.0 + 2.0 * section.blur_mm), default=np.inf)
     if width > NARROWEST_STRIP_MM:
         return False
     at = (section.n_mm - arris.n_mm) * outward
     strip = (at > 0.3 * width) & (at < 0.7 * width)
     tint = float(np.linalg.norm(np.median(section.colour[strip], axis=0) - prices.look.colour))
-    return float(np.median(section.tone[strip])) - prices.look.tone > 0.4 and tint < 0.4
+    return float(np.median(section.tone[strip])) - prices.look.tone > 0.2 and tint < 0.4
 
 
 def _margin_left_over(section: Section, steps: Sequence[Step], arris: Step, outward: float, prices: _Prices) -> bool:

@@ -37,6 +37,7 @@ STRAYED_MM = 3.0
 MOST_CROOKED_MM = 3.0
 OFF_CENTRE_MM = 12.0
 MOST_BLUR_PX = 5.0
+FOOT_GAIN = 15.0
 CLEAR_SLOT_GAIN = 6.0
 """A slot must be a better explanation of its band by this much than of any other band."""
 CLEAR_COST = 2.0
@@ -49,7 +50,7 @@ class Edge:
 
     trace: EdgeTrace
     path: SawPath
-    arris: ArrisFit = ArrisFit(0.0, 0.0, 0.0, 0.0)
+    arris: ArrisFit = field(default_factory=lambda: ArrisFit(0.0, 0.0, 0.0, 0.0))
     """Where the arris lies relative to the path, from the mean cross-section with the wall taken into account."""
 
     def path_mm(self, s_mm: Array) -> Array:
@@ -69,6 +70,8 @@ class TracedSlot:
     """Across the slot, median over its visible length."""
     gain: float
     """How much better these arrises explain the cross-section than no slot; see ``verifier.slot_pairs``."""
+    foot_seen: bool
+    """Whether the foot of a wall shows that it is deep."""
     marked: bool
 
     @property
@@ -92,7 +95,7 @@ def trace_slot(
     doubts: list[_Doubt] = []
     slots: list[TracedSlot] = []
     for band in bands[:3]:
-        if (slots or doubts) and band.contrast < 0.5 * bands[0].contrast:
+        if any(s.foot_seen for s in slots) and band.contrast < 0.5 * bands[0].contrast:
             break
         traced = _trace_band(photo, plane, band, outlines_mm, marked is not None, nominal_width_mm)
         if isinstance(traced, _Doubt):
@@ -108,6 +111,7 @@ class _Doubt:
 
     problem: Problem
     gain: float
+    axis: Axis
 
 
 def _clearest(slots: Sequence[TracedSlot], doubts: Sequence[_Doubt]) -> TracedSlot | Problem:
@@ -115,12 +119,21 @@ def _clearest(slots: Sequence[TracedSlot], doubts: Sequence[_Doubt]) -> TracedSl
     if not slots:
         return max(doubts, key=lambda d: d.gain).problem if doubts else _NOT_FOUND
     usual = max(0.3, 1.3 * min(s.raggedness_mm for s in slots))
-    worth = {id(s): s.gain - 12.0 * max(0.0, s.raggedness_mm / usual - 1.0) for s in slots}
-    ranked = sorted(slots, key=lambda s: -worth[id(s)])
-    best = worth[id(ranked[0])]
-    if len(ranked) > 1 and worth[id(ranked[1])] > best - CLEAR_SLOT_GAIN:
+    ranked = sorted(slots, key=lambda s: -_worth(s, usual))
+    margin = max(CLEAR_SLOT_GAIN, 0.2 * _worth(ranked[0], usual))
+    if len(ranked) > 1 and _worth(ranked[1], usual) > _worth(ranked[0], usual) - margin:
         return _AMBIGUOUS
-    return next((d.problem for d in doubts if d.gain > best - CLEAR_SLOT_GAIN), ranked[0])
+    stronger = (d.problem for d in doubts if d.gain > ranked[0].gain - CLEAR_SLOT_GAIN or _is_near(ranked[0], d))
+    return next(stronger, ranked[0])
+
+
+def _worth(slot: TracedSlot, usual_mm: float) -> float:
+    """What speaks for a slot against others: its gain, clean edges, and a wall that shows its depth."""
+    return slot.gain + FOOT_GAIN * slot.foot_seen - 12.0 * max(0.0, slot.raggedness_mm / usual_mm - 1.0)
+
+
+def _is_near(slot: TracedSlot, doubt: _Doubt) -> bool:
+    return abs(float(doubt.axis.from_plane(slot.axis.origin_mm)[1])) < 100.0
 
 
 _NOT_FOUND = Problem(
@@ -231,16 +244,17 @@ def _trace_band(
     if ribbon is None:
         return None
     section, steps, pairs = _explain(photo, plane, ribbon, outlines_mm, nominal)
-    if pairs and abs(middle := (pairs[0].left.n_mm + pairs[0].right.n_mm) / 2) > OFF_CENTRE_MM:
-        ribbon = ribbon.shifted(middle)
-        section, steps, pairs = _explain(photo, plane, ribbon, outlines_mm, nominal)
+    for _ in range(2):
+        if pairs and abs(middle := (pairs[0].left.n_mm + pairs[0].right.n_mm) / 2) > OFF_CENTRE_MM:
+            ribbon = ribbon.shifted(middle)
+            section, steps, pairs = _explain(photo, plane, ribbon, outlines_mm, nominal)
     pairs = [p for p in pairs if p.shade < MOST_SHADE]
     if not pairs:
         return None
     tracer = _Tracer(photo, plane, ribbon, outlines_mm, cross_scale(plane, ribbon.axis, ribbon.s_mm), steps)
     pairs = _by_raggedness(tracer, pairs)
     if (pairs[0].doubtful or _rivals(pairs, section.blur_mm)) and not marked:
-        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain)
+        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain, ribbon.axis)
     traces = [tracer.trace(pairs[0].left, 1), tracer.trace(pairs[0].right, -1)]
     ends = _ends(traces)
     traces = [t.between(*ends) for t in traces]
@@ -248,14 +262,14 @@ def _trace_band(
         return None
     edges = [tracer.fit_arris(Edge(t, find_saw_path(t.s_mm, t.outward_mm))) for t in traces]
     slot = TracedSlot(
-        ribbon.axis, edges[0], edges[1], float(np.median(tracer.pixels_per_mm)), pairs[0].gain, marked
+        ribbon.axis, edges[0], edges[1], float(np.median(tracer.pixels_per_mm)), pairs[0].gain, pairs[0].foot_seen, marked
     )  # fmt: skip
     if abs(slot.width_mm - pairs[0].width_mm) > STRAYED_MM:
-        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain)
+        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain, ribbon.axis)
     if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM or _crookedness(slot) > MOST_CROOKED_MM:
         return None
     blurred = _blurred(slot)
-    return slot if blurred is None else _Doubt(blurred, slot.gain)
+    return slot if blurred is None else _Doubt(blurred, slot.gain, slot.axis)
 
 
 def _explain(

@@ -135,15 +135,16 @@ def test_a_file_that_cannot_be_read_is_named(path: str) -> None:
         read_text(path, "plan")
 
 
-def test_settings_of_a_plan_with_equal_sensors_need_no_name() -> None:
+def test_what_all_sensors_of_a_plan_share_needs_no_sensor_named() -> None:
+    """Both sensors of the demo lie in slots of 76 mm; one is 60 mm wide, the other 58 mm."""
     found = settings_from(Means(plan=PLAN))
-    assert (found.sensor_width_mm, found.slot_width_mm) == (70.0, 76.0)
+    assert (found.sensor_width_mm, found.slot_width_mm) == (None, 76.0)
     assert found.tolerances
 
 
 def test_widths_on_the_command_line_go_before_the_plans() -> None:
     found = settings_from(Means(plan=PLAN, sensor="B", slot_width_mm=80.0))
-    assert (found.sensor_width_mm, found.slot_width_mm) == (70.0, 80.0)
+    assert (found.sensor_width_mm, found.slot_width_mm) == (58.0, 80.0)
 
 
 def test_without_anything_nothing_is_assumed() -> None:
