@@ -489,8 +489,10 @@ def _disagreement(model: _Model, best: _Solution) -> Problem:
     """Each bar is well seen and yet they do not fit together: the likelier of another camera and ill-lying bars."""
     camera = _freed_cost(model, best, ("camera model",))
     bars = _freed_cost(model, best, ("bar length", "bar seat and thickness"))
-    if len(model.bars) == 1 or camera < bars:
+    if camera < bars:
         return _camera_problem()
+    if len(model.bars) == 1:
+        return _unfit("The bar is bent or has not the shape of its drawing")
     return _unfit("The bars do not lie in one plane, or one has another size than its drawing")
 
 

@@ -95,7 +95,7 @@ def trace_slot(
     doubts: list[_Doubt] = []
     slots: list[TracedSlot] = []
     for band in bands[:3]:
-        if any(s.foot_seen for s in slots) and band.contrast < 0.5 * bands[0].contrast:
+        if slots and band.contrast < 0.35 * bands[0].contrast:
             break
         traced = _trace_band(photo, plane, band, outlines_mm, marked is not None, nominal_width_mm)
         if isinstance(traced, _Doubt):
@@ -123,13 +123,13 @@ def _clearest(slots: Sequence[TracedSlot], doubts: Sequence[_Doubt]) -> TracedSl
     margin = max(CLEAR_SLOT_GAIN, 0.2 * _worth(ranked[0], usual))
     if len(ranked) > 1 and _worth(ranked[1], usual) > _worth(ranked[0], usual) - margin:
         return _AMBIGUOUS
-    stronger = (d.problem for d in doubts if d.gain > ranked[0].gain - CLEAR_SLOT_GAIN or _is_near(ranked[0], d))
+    stronger = (d.problem for d in doubts if d.gain > ranked[0].gain - margin or _is_near(ranked[0], d))
     return next(stronger, ranked[0])
 
 
 def _worth(slot: TracedSlot, usual_mm: float) -> float:
     """What speaks for a slot against others: its gain, clean edges, and a wall that shows its depth."""
-    return slot.gain + FOOT_GAIN * slot.foot_seen - 12.0 * max(0.0, slot.raggedness_mm / usual_mm - 1.0)
+    return slot.gain + FOOT_GAIN * slot.foot_seen - 20.0 * max(0.0, slot.raggedness_mm / usual_mm - 1.0)
 
 
 def _is_near(slot: TracedSlot, doubt: _Doubt) -> bool:
