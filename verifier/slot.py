@@ -22,7 +22,7 @@ from verifier.marks import Marks
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
 from verifier.profile import moving_mean, straightness
-from verifier.slot_path import chip_probability, deepest_chip
+from verifier.slot_path import chip_probability, deepest_chip, raggedness
 from verifier.slot_trace import Edge, TracedSlot, trace_slot
 
 Array = NDArray[np.float64]
@@ -34,7 +34,15 @@ sharpening of phones shift the middle level by about this much (a half-level off
 FLATNESS_LENGTH_MM = 300.0
 """Correlation length of the pavement's unevenness along the slot, as assumed."""
 ROUGHNESS_MM = 0.03
-"""Standard deviation of what the saw's path does within 100 mm and the slow path found does not follow."""
+"""Standard deviation of what the edge does within 25 mm besides; the least that is allowed for."""
+UNSEEN_CHIPS_MM = 3.0
+"""A chip whose broken face is as bright as the pavement does not show, a dark stone at the edge looks like a chip: RMS
+error of the deepest chip over the benchmark's scenes, to be made smaller by a model of the chips' faces."""
+SHORT_WAVES_MM, SHORT_WAVES_PX = 0.10, 0.12
+"""Waves of an edge between 25 and 100 mm long and the scatter of stones look alike: standard uncertainty of straightness
+from telling them apart, a part that the pavement makes and a part that the pixels make; from the benchmark's scenes."""
+LONG_WAVE_MM = 800.0
+"""Correlation length of the unevenness that matters for the direction of a line as long as the slot, as assumed."""
 _DRAWS = 150
 _SHORTEST_MM = 100.0
 MOST_GAP_MM = 80.0
@@ -52,6 +60,9 @@ class MeasuredSlot:
     right_mm: Array
     left_covariance: Array
     right_covariance: Array
+    left_ragged_mm: Array
+    """Raggedness of the left edge within 25 mm, outward positive, shape (S,)."""
+    right_ragged_mm: Array
     plane: GroundPlane
 
     @property
@@ -105,13 +116,20 @@ def _cut_to_length(slot: TracedSlot, plane: GroundPlane, outlines_mm: Sequence[A
             "length-too-short",
             f"the reference bar lies beside only {max(high - low, 0):.0f} mm of the cut: lay it along the cut",
         )
-    count = int(np.clip(round((high - low) / 8.0), 12, 120))
+    count = int(np.clip(round((high - low) / 6.0), 12, 160))
     s = np.linspace(low, high, count)
-    mixes = [_interpolation(e.path.s_mm, s) for e in (slot.left, slot.right)]
-    covariances = [m @ e.path.covariance @ m.T for m, e in zip(mixes, (slot.left, slot.right), strict=True)]
+    parts = [_along(e, s) for e in (slot.left, slot.right)]
     return MeasuredSlot(
-        slot, (low, high), s, slot.left.path_mm(s), slot.right.path_mm(s), covariances[0], covariances[1], plane
+        slot, (low, high), s, parts[0][0], parts[1][0], parts[0][1], parts[1][1], parts[0][2], parts[1][2], plane
     )
+
+
+def _along(edge: Edge, s: Array) -> tuple[Array, Array, Array]:
+    """The saw's path at stations, the covariance of its noise, and the edge's raggedness."""
+    mix = _interpolation(edge.path.s_mm, s)
+    ragged, u_ragged = raggedness(edge.path, s, edge.trace.blur_mm)
+    covariance = mix @ edge.path.covariance @ mix.T + (u_ragged**2 + ROUGHNESS_MM**2) * np.eye(len(s))
+    return edge.path_mm(s), covariance, ragged
 
 
 def _longest_seen(slot: TracedSlot, low: float, high: float) -> tuple[float, float]:
@@ -152,10 +170,12 @@ def _estimates(m: MeasuredSlot) -> list[Estimate]:
     draws = _Draws.of(m)
     left, right = (
         draws.corrected(lambda e, n=n: _zones(m.s_mm, n + e), errors)  # type: ignore[misc]
-        for n, errors in ((m.left_mm, draws.left), (m.right_mm, draws.right))
+        for n, errors in (
+            (m.left_mm + m.left_ragged_mm, draws.left), (m.right_mm - m.right_ragged_mm, draws.right)
+        )
     )
     straight = [
-        Estimate(q, z.value, (*_plane_budget(m, _zone_of(i)), *z.budget))
+        Estimate(q, z.value, (*_plane_budget(m, _zone_of(i)), *z.budget, _short_waves(m)))
         for i, (q, z) in enumerate(
             [(Quantity.EDGE_STRAIGHTNESS_LEFT, left), (Quantity.EDGE_STRAIGHTNESS_RIGHT, right)]
         )
@@ -171,6 +191,10 @@ def _estimates(m: MeasuredSlot) -> list[Estimate]:
             Quantity.MEASURED_LENGTH, m.span_mm[1] - m.span_mm[0], (BudgetLine("ends of the measured length", 3.0),)
         ),
     ]
+
+
+def _short_waves(m: MeasuredSlot) -> BudgetLine:
+    return BudgetLine("waves or scatter", SHORT_WAVES_MM + SHORT_WAVES_PX / m.slot.pixels_per_mm)
 
 
 @dataclass(frozen=True)
@@ -197,7 +221,7 @@ class _Draws:
         # Both edges lie on the same pavement, 50 to 100 mm apart: half of the variance of their heights is common.
         common, own, other = (rng.normal(size=(_DRAWS, len(m.s_mm))) @ root.T for _ in range(3))
         uneven = [(common + o) / np.sqrt(2) * t for o, t in zip((own, other), tilts, strict=True)]
-        roots = [_root(c + ROUGHNESS_MM**2 * np.eye(len(c))) for c in (m.left_covariance, m.right_covariance)]
+        roots = [_root(c) for c in (m.left_covariance, m.right_covariance)]
         noise = [rng.normal(size=common.shape) @ r.T for r in roots]
         return cls(m.s_mm, np.stack([noise[0], uneven[0]]), np.stack([noise[1], uneven[1]]))
 
@@ -304,7 +328,8 @@ def _mean_width(m: MeasuredSlot, draws: _Draws) -> Estimate:
 
 
 def _extremes(m: MeasuredSlot, draws: _Draws) -> list[Estimate]:
-    width = (m.left_mm - m.right_mm) * _width_of(*_edges_in(m, m.plane)) / np.mean(m.left_mm - m.right_mm)
+    ragged = m.left_ragged_mm + m.right_ragged_mm
+    width = ragged + (m.left_mm - m.right_mm) * _width_of(*_edges_in(m, m.plane)) / np.mean(m.left_mm - m.right_mm)
     errors = draws.left - draws.right
     shared = (*_plane_budget(m, _width_of), _definition(m), _arris(m), _chips(m))
     found = []
@@ -327,6 +352,7 @@ def _spall(m: MeasuredSlot) -> Estimate:
         BudgetLine("edge location at the chip", chip.u_location_mm),
         BudgetLine("edge bridged over the chip", chip.u_bridge_mm),
         BudgetLine("where the chip's edge lies in its blur", chip.u_rim_mm),
+        BudgetLine("chips that do not show, stones taken for chips", UNSEEN_CHIPS_MM),
     )
     return Estimate(Quantity.SPALL_DEPTH, chip.depth_mm, budget)
 
@@ -358,7 +384,7 @@ def _slot_line(slot: TracedSlot, plane: GroundPlane) -> TracedLine:
     fit = LineFit(axis, covariance, residuals, np.ones(len(s), dtype=bool), (-half, half), float(residuals.std()), 0.0)
     pixels = plane.to_pixels(np.concatenate([slot.axis.to_plane(s, n) for n in offsets]))
     tilt = float(np.abs(plane.tilt_mm_per_mm(slot.axis.to_plane(s, middle)) @ slot.axis.normal).mean())
-    uneven = slope_uncertainty_rad(2 * half, plane.unflatness_mm * tilt, FLATNESS_LENGTH_MM)
+    uneven = slope_uncertainty_rad(2 * half, plane.unflatness_mm * tilt, LONG_WAVE_MM)
     return TracedLine(fit, pixels, slot.left.trace.blur_mm * slot.pixels_per_mm, uneven)
 
 

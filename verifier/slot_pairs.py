@@ -55,7 +55,7 @@ class Pair:
     shade: float
     """Share of the inside that looks like pavement in the shade of something; 0 where the foot of a wall is seen."""
     strips: tuple[bool, bool]
-    """Whether a narrow bright strip lies directly outside the left and the right step."""
+    """Whether a bright strip that might be a wall in the light lies directly outside the left and the right step."""
     foot_seen: bool
     """Whether the foot of a wall is seen where the camera's position puts it: no flat band shows that."""
     doubtful: bool
@@ -122,28 +122,32 @@ def _priced(
     section, steps = scene.section, scene.steps
     sides = ((left, 1.0, looks[1]), (right, -1.0, looks[0]))
     feet = [_foot(section, steps, arris, -outward, look) for arris, outward, look in sides]
-    left_strip, right_strip = (_narrow_strip(section, steps, *side) for side in sides)
+    strips = [_bright_strip_mm(section, steps, *side) for side in sides]
     cost, nothing = _cost(scene, right, left, *looks)
     cost += _misfit(section, right, left, nominal_mm)
-    cost += NARROW_STRIP_PRICE * (left_strip + right_strip)
+    cost += NARROW_STRIP_PRICE * sum(width < NARROWEST_STRIP_MM for width in strips)
+    doubtful = [w < max(NARROWEST_STRIP_MM, 1.1 * wall) for w, wall in zip(strips, section.wall_mm, strict=True)]
     cost += MARGIN_PRICE * sum(_margin_left_over(section, steps, *side) for side in sides)
     cost += UPPER_WALL_PRICE * sum(_lit_upper_wall(section, steps, a, -outward, p) for a, outward, p in sides)
     cost += LIT_WALL_PRICE * feet.count(Foot.MISSING) - sum(_FOOT_SAVING.get(f, 0.0) for f in feet)
     seen = Foot.SEEN in feet or Foot.CLEAR in feet
     shade = 0.0 if seen else _shade(section, right, left, looks)
-    return Pair(left, right, cost, nothing - cost, shade, (left_strip, right_strip), seen, Foot.MISSING in feet)
+    return Pair(left, right, cost, nothing - cost, shade, (doubtful[0], doubtful[1]), seen, Foot.MISSING in feet)
 
 
-def _narrow_strip(section: Section, steps: Sequence[Step], arris: Step, outward: float, prices: _Prices) -> bool:
-    """Whether a bright strip, too narrow for tape or paint, lies directly outside an arris."""
+def _bright_strip_mm(
+    section: Section, steps: Sequence[Step], arris: Step, outward: float, prices: _Prices
+) -> float:
+    """Width of a bright, uncoloured strip that lies directly outside an arris; infinite where there is none."""
     reach = [(t.n_mm - arris.n_mm) * outward for t in steps if t.height * outward < -0.25]
     width = min((r for r in reach if r > 1.0 + 2.0 * section.blur_mm), default=np.inf)
-    if width > NARROWEST_STRIP_MM:
-        return False
     at = (section.n_mm - arris.n_mm) * outward
     strip = (at > 0.3 * width) & (at < 0.7 * width)
+    if not np.isfinite(width) or not strip.any():
+        return float(np.inf)
     tint = float(np.linalg.norm(np.median(section.colour[strip], axis=0) - prices.look.colour))
-    return float(np.median(section.tone[strip])) - prices.look.tone > 0.2 and tint < 0.4
+    bright = float(np.median(section.tone[strip])) - prices.look.tone > 0.2
+    return float(width) if bright and tint < 0.4 else float(np.inf)
 
 
 def _margin_left_over(section: Section, steps: Sequence[Step], arris: Step, outward: float, prices: _Prices) -> bool:
@@ -313,6 +317,8 @@ def _pavement(section: Section, where: NDArray[np.bool_]) -> _Look | None:
     where = where & np.isfinite(section.tone)
     if int(where.sum()) < 8:
         return None
+    # Not what is much darker than the rest: the texture of the dark is the sensor's noise.
+    where &= section.tone >= np.median(section.tone[where]) - 0.5
     rough = where & (section.texture >= np.quantile(section.texture[where], 0.6))
     colour = np.median(section.colour[rough], axis=0)
     return _Look(float(np.median(section.tone[rough])), float(np.median(section.texture[rough])), colour)

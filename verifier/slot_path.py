@@ -20,6 +20,8 @@ from scipy.linalg import solveh_banded
 from scipy.ndimage import grey_opening, median_filter, percentile_filter
 from scipy.special import log_ndtr, logsumexp
 
+from verifier.profile import CUTOFF_MM, GAUSSIAN_ALPHA, gaussian_lowpass
+
 Array = NDArray[np.float64]
 
 WANDER = 1.5e-3
@@ -32,6 +34,8 @@ BIN_MM = 8.0
 MOST_BINS = 250
 LEAST_NOISE_MM = 0.02
 LEAST_CHIP_MM = 6.0
+LOCATION_ERROR = 0.22
+"""Error of a single station's edge in units of the blur: textures shift the middle level (see ``slot_edges``)."""
 
 
 _ANNEALING = tuple((WANDER * min(1.0, 0.2 * 1.3**k), 0.5 * 0.7**k if k < 9 else 0.0) for k in range(14))
@@ -52,6 +56,10 @@ class SawPath:
     """Standard deviation of a single station about the path, chips excluded."""
     correlation: float
     """Stations that carry as much as one independent one."""
+    stations_mm: Array
+    """Stations the edge was seen at or missed, shape (N,)."""
+    ragged_mm: Array
+    """What is left of each station's deviation with its chip taken off (expectation), shape (N,); 0 where unseen."""
     chipped_share: float
     chip_depth_mm: float
     """Mean depth of chips (of the exponential law)."""
@@ -123,8 +131,30 @@ def find_saw_path(s_mm: Array, outward_mm: Array, least_noise_mm: float = LEAST_
     covariance = spline.covariance(np.bincount(spline.bin_of[seen], information, len(spline.centres)), WANDER)
     values = np.interp(spline.centres, s_mm, path)
     return SawPath(
-        spline.centres, values, covariance, law.sigma, correlation, law.share, law.depth,
+        spline.centres, values, covariance, law.sigma, correlation, s_mm, _placed(noise, seen), law.share, law.depth,
     )  # fmt: skip
+
+
+def _placed(values: Array, seen: NDArray[np.bool_]) -> Array:
+    out = np.zeros(len(seen))
+    out[seen] = values
+    return out
+
+
+def raggedness(path: SawPath, s_mm: Array, blur_mm: float) -> tuple[Array, float]:
+    """The edge's own raggedness within 25 mm, beyond the slow path, at stations; and its standard uncertainty [mm].
+
+    A station's deviation is raggedness of the edge and error of its location; the latter is taken as LOCATION_ERROR of
+    the blur. The share of the variance that is the edge's own is kept, low-passed as straightness is defined.
+    """
+    variance = path.noise_mm**2
+    location = min((LOCATION_ERROR * blur_mm) ** 2, variance)
+    step = float(np.median(np.diff(path.stations_mm)))
+    # Noise through the Gaussian filter: equivalent length alpha sqrt(2) cutoff.
+    left = math.sqrt(location * path.correlation * step / (GAUSSIAN_ALPHA * math.sqrt(2.0) * CUTOFF_MM))
+    slow = gaussian_lowpass(path.stations_mm, path.ragged_mm)
+    kept = math.sqrt(1.0 - location / variance) * np.interp(s_mm, path.stations_mm, np.nan_to_num(slow))
+    return np.asarray(kept - kept.mean()), left
 
 
 def chip_probability(path: SawPath, s_mm: Array, outward_mm: Array) -> Array:

@@ -51,6 +51,12 @@ class Ribbon:
         """Stations between which the ends of the slot may lie: a block and a half beyond the middles of the last."""
         return float(self.s_mm[0] - 1.5 * BLOCK_MM), float(self.s_mm[-1] + 1.5 * BLOCK_MM)
 
+    @property
+    def middle_mm(self) -> Array:
+        """The middle of its length, in plane coordinates."""
+        k = len(self.s_mm) // 2
+        return self.axis.to_plane(self.s_mm[k], self.centre_mm[k])
+
     def shifted(self, offset_mm: float) -> Ribbon:
         """The ribbon moved sideways, to the left where positive."""
         return replace(self, centre_mm=self.centre_mm + offset_mm)

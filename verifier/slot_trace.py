@@ -26,7 +26,9 @@ Array = NDArray[np.float64]
 
 STEP_MM = 1.0
 """Distance of stations."""
-NARROWEST_MM, WIDEST_MM = 20.0, 160.0
+NARROWEST_MM, WIDEST_MM = 34.0, 140.0
+LEAST_GAIN = 15.0
+"""A slot must explain its surroundings better than no slot by this."""
 _LEAST_SEEN = 0.6
 CLEAR_STRIP_COST = 7.5
 _TRACEABLE = 0.35
@@ -95,14 +97,37 @@ def trace_slot(
     doubts: list[_Doubt] = []
     slots: list[TracedSlot] = []
     for band in bands[:3]:
-        if slots and band.contrast < 0.35 * bands[0].contrast:
+        if slots and band.contrast < 0.5 * bands[0].contrast:
             break
         traced = _trace_band(photo, plane, band, outlines_mm, marked is not None, nominal_width_mm)
         if isinstance(traced, _Doubt):
             doubts.append(traced)
         elif traced is not None and not any(_same(traced, other) for other in slots):
             slots.append(traced)
-    return _clearest(slots, doubts)
+    clearest = _clearest(slots, doubts)
+    if isinstance(clearest, Problem) or _has_usual_width(clearest, nominal_width_mm):
+        return clearest
+    return _UNUSUAL
+
+
+USUAL_WIDTH_MM = (45.0, 130.0)
+"""Slots for strip sensors (common practice). A narrower band is more often a painted line, a gap beside tape or a lit
+part of the slot than a slot; where the plan has such a slot, its nominal width says so."""
+WIDTH_OFF_NOMINAL = 0.3
+"""A saw does not miss the nominal width by more than this share of it; another line does."""
+
+
+def _has_usual_width(slot: TracedSlot, nominal_width_mm: float | None) -> bool:
+    if nominal_width_mm is not None:
+        return abs(slot.width_mm - nominal_width_mm) < WIDTH_OFF_NOMINAL * nominal_width_mm
+    return slot.marked or USUAL_WIDTH_MM[0] <= slot.width_mm <= USUAL_WIDTH_MM[1]
+
+
+_UNUSUAL = Problem(
+    "slot-ambiguous",
+    "What looks most like the saw cut has not the width of one: remove tape and tools beside the cut, mark the cut in the "
+    "photo, or give its nominal width.",
+)
 
 
 @dataclass(frozen=True)
@@ -111,7 +136,8 @@ class _Doubt:
 
     problem: Problem
     gain: float
-    axis: Axis
+    middle_mm: Array
+    """Where it lies: the middle of its length, in plane coordinates."""
 
 
 def _clearest(slots: Sequence[TracedSlot], doubts: Sequence[_Doubt]) -> TracedSlot | Problem:
@@ -123,7 +149,7 @@ def _clearest(slots: Sequence[TracedSlot], doubts: Sequence[_Doubt]) -> TracedSl
     margin = max(CLEAR_SLOT_GAIN, 0.2 * _worth(ranked[0], usual))
     if len(ranked) > 1 and _worth(ranked[1], usual) > _worth(ranked[0], usual) - margin:
         return _AMBIGUOUS
-    stronger = (d.problem for d in doubts if d.gain > ranked[0].gain - margin or _is_near(ranked[0], d))
+    stronger = (d.problem for d in doubts if d.gain > ranked[0].gain - CLEAR_SLOT_GAIN or _is_near(ranked[0], d))
     return next(stronger, ranked[0])
 
 
@@ -133,7 +159,9 @@ def _worth(slot: TracedSlot, usual_mm: float) -> float:
 
 
 def _is_near(slot: TracedSlot, doubt: _Doubt) -> bool:
-    return abs(float(doubt.axis.from_plane(slot.axis.origin_mm)[1])) < 100.0
+    at = slot.axis.from_plane(doubt.middle_mm)
+    middle = (slot.left.path_mm(at[:1]) + slot.right.path_mm(at[:1])) / 2
+    return abs(float(at[1] - middle[0])) < 100.0
 
 
 _NOT_FOUND = Problem(
@@ -170,7 +198,9 @@ def _axis_through(points: Array) -> Axis:
 
 
 def _same(a: TracedSlot, b: TracedSlot) -> bool:
-    return abs(float(a.axis.from_plane(b.axis.origin_mm)[1])) < 0.5 * (a.width_mm + b.width_mm)
+    at = a.axis.from_plane(b.axis.to_plane(b.left.path.s_mm, (b.left.path_mm(b.left.path.s_mm) + b.right.path_mm(b.left.path.s_mm)) / 2))
+    middle = (a.left.path_mm(at[:, 0]) + a.right.path_mm(at[:, 0])) / 2
+    return float(np.median(np.abs(at[:, 1] - middle))) < 0.5 * (a.width_mm + b.width_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -243,18 +273,16 @@ def _trace_band(
     ribbon = follow(photo.grey, plane, band.axis, band.width_mm, outlines_mm)
     if ribbon is None:
         return None
-    section, steps, pairs = _explain(photo, plane, ribbon, outlines_mm, nominal)
-    for _ in range(2):
-        if pairs and abs(middle := (pairs[0].left.n_mm + pairs[0].right.n_mm) / 2) > OFF_CENTRE_MM:
-            ribbon = ribbon.shifted(middle)
-            section, steps, pairs = _explain(photo, plane, ribbon, outlines_mm, nominal)
+    ribbon, (section, steps, pairs) = _centred(photo, plane, ribbon, outlines_mm, nominal)
     pairs = [p for p in pairs if p.shade < MOST_SHADE]
     if not pairs:
         return None
     tracer = _Tracer(photo, plane, ribbon, outlines_mm, cross_scale(plane, ribbon.axis, ribbon.s_mm), steps)
     pairs = _by_raggedness(tracer, pairs)
+    if pairs[0].gain < LEAST_GAIN:
+        return None
     if (pairs[0].doubtful or _rivals(pairs, section.blur_mm)) and not marked:
-        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain, ribbon.axis)
+        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
     traces = [tracer.trace(pairs[0].left, 1), tracer.trace(pairs[0].right, -1)]
     ends = _ends(traces)
     traces = [t.between(*ends) for t in traces]
@@ -265,11 +293,32 @@ def _trace_band(
         ribbon.axis, edges[0], edges[1], float(np.median(tracer.pixels_per_mm)), pairs[0].gain, pairs[0].foot_seen, marked
     )  # fmt: skip
     if abs(slot.width_mm - pairs[0].width_mm) > STRAYED_MM:
-        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain, ribbon.axis)
+        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
     if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM or _crookedness(slot) > MOST_CROOKED_MM:
         return None
     blurred = _blurred(slot)
-    return slot if blurred is None else _Doubt(blurred, slot.gain, slot.axis)
+    return slot if blurred is None else _Doubt(blurred, slot.gain, ribbon.middle_mm)
+
+
+def _centred(
+    photo: Photo, plane: GroundPlane, ribbon: Ribbon, outlines_mm: Sequence[Array], nominal: float | None
+) -> tuple[Ribbon, tuple[Section, list[Step], list[Pair]]]:
+    """The ribbon moved to the middle of the best pair, and its cross-section there.
+
+    The pair must hold in the window about it; where another wins there, the first window stands, with its rivals.
+    """
+    explained = _explain(photo, plane, ribbon, outlines_mm, nominal)
+    for _ in range(2):
+        pairs = explained[2]
+        middle = (pairs[0].left.n_mm + pairs[0].right.n_mm) / 2 if pairs else 0.0
+        if abs(middle) <= OFF_CENTRE_MM:
+            break
+        moved = ribbon.shifted(middle)
+        again = _explain(photo, plane, moved, outlines_mm, nominal)
+        if not again[2]:
+            break
+        ribbon, explained = moved, again
+    return ribbon, explained
 
 
 def _explain(
