@@ -37,9 +37,9 @@ ROUGHNESS_MM = 0.03
 """Standard deviation of what the edge does within 25 mm besides; the least that is allowed for."""
 UNSEEN_CHIPS_MM = 3.0
 """A chip whose broken face is as bright as the pavement does not show, a dark stone at the edge looks like a chip: RMS
-error of the deepest chip over the benchmark's scenes, to be made smaller by a model of the chips' faces."""
+error of the deepest chip over the benchmark's scenes; a model of the chips' faces could make it smaller."""
 SHORT_WAVES_MM, SHORT_WAVES_PX = 0.10, 0.12
-"""Waves of an edge between 25 and 100 mm long and the scatter of stones look alike: standard uncertainty of straightness
+"""Waves of an edge of 25 to 100 mm and the scatter of stones look alike: standard uncertainty of straightness
 from telling them apart, a part that the pavement makes and a part that the pixels make; from the benchmark's scenes."""
 LONG_WAVE_MM = 800.0
 """Correlation length of the unevenness that matters for the direction of a line as long as the slot, as assumed."""
@@ -170,15 +170,11 @@ def _estimates(m: MeasuredSlot) -> list[Estimate]:
     draws = _Draws.of(m)
     left, right = (
         draws.corrected(lambda e, n=n: _zones(m.s_mm, n + e), errors)  # type: ignore[misc]
-        for n, errors in (
-            (m.left_mm + m.left_ragged_mm, draws.left), (m.right_mm - m.right_ragged_mm, draws.right)
-        )
+        for n, errors in ((m.left_mm + m.left_ragged_mm, draws.left), (m.right_mm - m.right_ragged_mm, draws.right))
     )
     straight = [
         Estimate(q, z.value, (*_plane_budget(m, _zone_of(i)), *z.budget, _short_waves(m)))
-        for i, (q, z) in enumerate(
-            [(Quantity.EDGE_STRAIGHTNESS_LEFT, left), (Quantity.EDGE_STRAIGHTNESS_RIGHT, right)]
-        )
+        for i, (q, z) in enumerate([(Quantity.EDGE_STRAIGHTNESS_LEFT, left), (Quantity.EDGE_STRAIGHTNESS_RIGHT, right)])
     ]
     larger = straight[0] if straight[0].value >= straight[1].value else straight[1]
     return [
@@ -401,7 +397,11 @@ def _curves(slot: TracedSlot, measured: MeasuredSlot | Problem, lane: LaneLine |
     curves = [_edge_curve(slot, role, edge) for role, edge in roles]
     s = slot.left.path.s_mm
     middle = (slot.left.path_mm(s) + slot.right.path_mm(s)) / 2
-    curves.append(Curve(CurveRole.SLOT_AXIS, slot.axis.to_plane(s, np.polyval(np.polyfit(s, middle, 1), s))))
+    curves.append(
+        Curve(
+            CurveRole.SLOT_AXIS, slot.axis.to_plane(s, np.asarray(np.polyval(np.polyfit(s, middle, 1), s), np.float64))
+        )
+    )
     if not isinstance(measured, Problem):
         ends = np.array(measured.span_mm)
         curves.append(Curve(CurveRole.MEASURED_LENGTH, slot.axis.to_plane(ends, np.interp(ends, s, middle))))

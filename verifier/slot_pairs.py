@@ -115,9 +115,7 @@ class _Scene:
     weight: Array
 
 
-def _priced(
-    scene: _Scene, right: Step, left: Step, looks: tuple[_Prices, _Prices], nominal_mm: float | None
-) -> Pair:
+def _priced(scene: _Scene, right: Step, left: Step, looks: tuple[_Prices, _Prices], nominal_mm: float | None) -> Pair:
     """One pair with its price and with what speaks for and against it."""
     section, steps = scene.section, scene.steps
     sides = ((left, 1.0, looks[1]), (right, -1.0, looks[0]))
@@ -135,9 +133,7 @@ def _priced(
     return Pair(left, right, cost, nothing - cost, shade, (doubtful[0], doubtful[1]), seen, Foot.MISSING in feet)
 
 
-def _bright_strip_mm(
-    section: Section, steps: Sequence[Step], arris: Step, outward: float, prices: _Prices
-) -> float:
+def _bright_strip_mm(section: Section, steps: Sequence[Step], arris: Step, outward: float, prices: _Prices) -> float:
     """Width of a bright, uncoloured strip that lies directly outside an arris; infinite where there is none."""
     reach = [(t.n_mm - arris.n_mm) * outward for t in steps if t.height * outward < -0.25]
     width = min((r for r in reach if r > 1.0 + 2.0 * section.blur_mm), default=np.inf)
@@ -235,9 +231,7 @@ def _misfit(section: Section, right: Step, left: Step, nominal_mm: float | None)
     return blunt + weak - strong + partly + off
 
 
-def _cost(
-    scene: _Scene, right: Step, left: Step, beyond_right: _Prices, beyond_left: _Prices
-) -> tuple[float, float]:
+def _cost(scene: _Scene, right: Step, left: Step, beyond_right: _Prices, beyond_left: _Prices) -> tuple[float, float]:
     """Price of the whole cross-section with this pair, and with no slot.
 
     What lies within the blur of the arrises is neither inside nor outside.
@@ -272,9 +266,7 @@ def _wall_saving(n: Array, prices: _Prices, arris: float, inward: float, wall: f
     return min(0.0, 1.5 + float(extra.min()))
 
 
-def _priced_look(
-    section: Section, near: NDArray[np.bool_], far: NDArray[np.bool_], weight: Array
-) -> _Prices | None:
+def _priced_look(section: Section, near: NDArray[np.bool_], far: NDArray[np.bool_], weight: Array) -> _Prices | None:
     look = _pavement(section, near)
     return None if look is None else _prices(section, look, weight, _familiar(section, far))
 

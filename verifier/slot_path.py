@@ -97,7 +97,7 @@ class _Law:
         grid = np.linspace(min(float(np.min(r)), -1.0) - self.sigma, max(float(np.max(r)), 1.0) + self.sigma, 4001)
         slope = np.gradient(self.log_density(grid), grid)
         curvature = np.gradient(slope, grid)
-        mean = -self.sigma**2 * np.interp(r, grid, slope)
+        mean = -(self.sigma**2) * np.interp(r, grid, slope)
         variance = self.sigma**2 * (1.0 + self.sigma**2 * np.interp(r, grid, curvature))
         return mean, np.clip(variance, 0.0, self.sigma**2)
 
@@ -128,7 +128,9 @@ def find_saw_path(s_mm: Array, outward_mm: Array, least_noise_mm: float = LEAST_
         path = spline.at_stations(spline.smooth(target, weight, wander))
     noise, variance = law.noise_given((outward_mm - path)[seen])
     information = (1.0 - variance / law.sigma**2) / (law.sigma**2 * correlation)
-    covariance = spline.covariance(np.bincount(spline.bin_of[seen], information, len(spline.centres)), WANDER)
+    covariance = spline.covariance(
+        np.bincount(spline.bin_of[seen], information, len(spline.centres)).astype(np.float64), WANDER
+    )
     values = np.interp(spline.centres, s_mm, path)
     return SawPath(
         spline.centres, values, covariance, law.sigma, correlation, s_mm, _placed(noise, seen), law.share, law.depth,

@@ -74,7 +74,12 @@ class Ribbon:
 
 
 def sample_along(
-    grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, s_mm: Array, base_mm: Array, n_mm: Array,
+    grey: NDArray[np.uint8],
+    plane: GroundPlane,
+    axis: Axis,
+    s_mm: Array,
+    base_mm: Array,
+    n_mm: Array,
     chunk: int = 120,
 ) -> Image32:
     """Linear light (S, N) at stations ``s`` and offsets ``base(s) + n``; NaN outside the picture.
@@ -198,11 +203,11 @@ def _core_edges(lined: Array, n: Array) -> tuple[float, float]:
     return float(n[int(np.argmin(right))]), float(n[int(np.argmax(left))])
 
 
-def relative_tone(light: Image32) -> Array:
+def relative_tone(light: Image32 | Array) -> Array:
     """Log of light (S, N) over what is usual at its station, levelled out so that the dark of the slot is one tone."""
     with np.errstate(all="ignore"), warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
-        usual = np.nanmedian(light, axis=1)
+        usual = np.asarray(np.nanmedian(np.asarray(light, np.float64), axis=1))
     usual = np.where(np.isfinite(usual), usual, np.nanmedian(usual) if np.isfinite(usual).any() else 1.0)
     usual = median_filter(usual, 15, mode="nearest")
     return np.log(light / np.maximum(usual, 1e-4)[:, None] + 0.12)
@@ -318,9 +323,7 @@ def _smoothed(s: Array, shifts: Array, kept: NDArray[np.bool_]) -> Array:
     return np.asarray(curve)
 
 
-def _align_to_mean(
-    slopes: Array, curve: Array, kept: NDArray[np.bool_], reach: int = 4
-) -> tuple[Array, Array]:
+def _align_to_mean(slopes: Array, curve: Array, kept: NDArray[np.bool_], reach: int = 4) -> tuple[Array, Array]:
     """Shifts (to a fraction of a mm) and match of every block against the mean of all kept blocks."""
     lined = _lined_up(slopes, curve)
     template = np.median(lined[kept], axis=0)
@@ -350,8 +353,9 @@ def align_blocks(middles_mm: Array, blocks: Array, smooth: float = 1.5, reach: i
 
     ``smooth``: standard deviation of the smoothing across, in columns; ``reach``: farthest shift tried in a pass.
     """
-    slope = np.gradient(_fill(blocks), axis=1)
-    slope = cv2.GaussianBlur(slope, (0, 0), sigmaX=smooth, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
+    steep = np.gradient(_fill(blocks), axis=1)
+    blurred = cv2.GaussianBlur(steep, (0, 0), sigmaX=smooth, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
+    slope = np.asarray(blurred, np.float64)
     curve, kept = np.zeros(len(slope)), np.any(slope != 0, axis=1)
     if int(kept.sum()) < 4:
         return curve

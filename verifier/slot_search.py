@@ -104,10 +104,13 @@ def _relative(light: Image32, weight: NDArray[np.bool_], cell: float) -> Image32
     sigma = _BACKGROUND_MM / cell / 2
     log = np.log(light + np.float32(0.004))
     known = weight.astype(np.float32)
-    blur = {"ksize": (0, 0), "sigmaX": sigma / 4, "borderType": cv2.BORDER_CONSTANT}
+
+    def spread(image: NDArray[np.float32]) -> NDArray[np.float32]:
+        small = cv2.resize(image, quarter, interpolation=cv2.INTER_AREA)
+        return np.asarray(cv2.GaussianBlur(small, (0, 0), sigma / 4, borderType=cv2.BORDER_CONSTANT), np.float32)
+
     quarter = (max(light.shape[1] // 4, 1), max(light.shape[0] // 4, 1))
-    top = cv2.GaussianBlur(cv2.resize(log * known, quarter, interpolation=cv2.INTER_AREA), **blur)
-    base = cv2.GaussianBlur(cv2.resize(known, quarter, interpolation=cv2.INTER_AREA), **blur)
+    top, base = spread(log * known), spread(known)
     around = cv2.resize(top / np.maximum(base, 1e-3), light.shape[::-1], interpolation=cv2.INTER_LINEAR)
     return np.asarray(np.clip(log - around, -1.6, 1.6) * known, dtype=np.float32)
 
@@ -127,7 +130,8 @@ def _shrunk(pavement: PavementMap, factor: int) -> PavementMap:
     height, width = (n // factor for n in pavement.values.shape)
     crop = (slice(0, height * factor), slice(0, width * factor))
     values, weight = (
-        cv2.resize(a[crop], (width, height), interpolation=cv2.INTER_AREA) for a in (pavement.values, pavement.weight)
+        np.asarray(cv2.resize(a[crop], (width, height), interpolation=cv2.INTER_AREA), np.float32)
+        for a in (pavement.values, pavement.weight)
     )
     origin = pavement.origin_mm + (factor - 1) / 2 * pavement.cell_mm
     return PavementMap(values, weight, origin, pavement.cell_mm * factor)
@@ -154,8 +158,9 @@ def _profile(pavement: PavementMap, angle: float) -> tuple[Array, Array, Array]:
     values = cv2.warpAffine(pavement.values, turn, (size, size), flags=flags)
     weight = cv2.warpAffine(pavement.weight, turn, (size, size), flags=flags)
     length = weight.sum(axis=1).astype(np.float64)
-    mean = np.divide(values.sum(axis=1), length, out=np.zeros(size), where=length > 0)
-    return (np.arange(size) - half) * pavement.cell_mm, mean, length * pavement.cell_mm
+    mean = np.divide(np.asarray(values.sum(axis=1), np.float64), length, out=np.zeros(size), where=length > 0)
+    offsets = np.asarray((np.arange(size) - half) * pavement.cell_mm, np.float64)
+    return offsets, np.asarray(mean, np.float64), np.asarray(length * pavement.cell_mm, np.float64)
 
 
 def _bands_at(pavement: PavementMap, angle: float, most: int) -> list[Band]:

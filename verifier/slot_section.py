@@ -93,7 +93,7 @@ def cut_section(
 
 
 def _lined_up(light: Array, s: Array, n: Array, per_block: int) -> Array:
-    """Rows shifted so that each half of the cross-section is lined up by itself: the two edges wander apart a little."""
+    """Rows shifted so that each half of the cross-section is lined up by itself: the edges wander apart a little."""
     middles = s[: len(s) // per_block * per_block].reshape(-1, per_block).mean(axis=1)
     tones = block_means(relative_tone(light), per_block)
     cell = float(n[1] - n[0])
@@ -148,7 +148,7 @@ def wall_in_sight_mm(plane: GroundPlane, axis: Axis, arris_mm: float, side: int,
 
 def find_steps(section: Section) -> list[Step]:
     """Sharp steps of tone or texture of the cross-section, from right to left."""
-    n, cell, blur = section.n_mm, section.n_mm[1] - section.n_mm[0], section.blur_mm
+    cell, blur = section.n_mm[1] - section.n_mm[0], section.blur_mm
     tone = gaussian_filter1d(np.gradient(np.nan_to_num(section.tone), cell), max(0.7 * blur / cell, 0.8))
     texture = gaussian_filter1d(np.gradient(section.texture, cell), max(blur, 1.2) / cell)
     by_tone = [_step(section, tone, int(k)) for k in _peaks(np.abs(tone), 0.01)]
@@ -199,14 +199,16 @@ def _area(slope: Array, k: int) -> float:
     total, sign = float(slope[k]), float(np.sign(slope[k]))
     for way in (1, -1):
         i = k + way
-        while 0 <= i < len(slope) and slope[i] * sign > 0.1 * abs(slope[k]) and slope[i] * sign <= slope[i - way] * sign:
+        while (
+            0 <= i < len(slope) and slope[i] * sign > 0.1 * abs(slope[k]) and slope[i] * sign <= slope[i - way] * sign
+        ):
             total += float(slope[i])
             i += way
     return total
 
 
 def _texture_step(section: Section, slope: Array, k: int) -> Step:
-    """A place where the texture changes but the tone hardly does; its rise cannot be told and is taken as the blur's."""
+    """A place where the texture changes but the tone hardly does; its rise is unknown and taken as the blur's."""
     above, below = _plateaus(section, k, 2.0)
     height = float(np.median(section.tone[above]) - np.median(section.tone[below]))
     return Step(float(section.n_mm[k]), height, 2.6 * section.blur_mm, 1.0, _texture_change(section, k))

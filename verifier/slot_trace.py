@@ -125,8 +125,8 @@ def _has_usual_width(slot: TracedSlot, nominal_width_mm: float | None) -> bool:
 
 _UNUSUAL = Problem(
     "slot-ambiguous",
-    "What looks most like the saw cut has not the width of one: remove tape and tools beside the cut, mark the cut in the "
-    "photo, or give its nominal width.",
+    "What looks most like the saw cut has not the width of one: remove tape and tools beside the cut, mark the cut "
+    "in the photo, or give its nominal width.",
 )
 
 
@@ -198,7 +198,9 @@ def _axis_through(points: Array) -> Axis:
 
 
 def _same(a: TracedSlot, b: TracedSlot) -> bool:
-    at = a.axis.from_plane(b.axis.to_plane(b.left.path.s_mm, (b.left.path_mm(b.left.path.s_mm) + b.right.path_mm(b.left.path.s_mm)) / 2))
+    at = a.axis.from_plane(
+        b.axis.to_plane(b.left.path.s_mm, (b.left.path_mm(b.left.path.s_mm) + b.right.path_mm(b.left.path.s_mm)) / 2)
+    )
     middle = (a.left.path_mm(at[:, 0]) + a.right.path_mm(at[:, 0])) / 2
     return float(np.median(np.abs(at[:, 1] - middle))) < 0.5 * (a.width_mm + b.width_mm)
 
@@ -289,9 +291,8 @@ def _trace_band(
     if any(np.isfinite(t.outward_mm).sum() < max(_LEAST_SEEN * len(t.s_mm), 60.0) for t in traces):
         return None
     edges = [tracer.fit_arris(Edge(t, find_saw_path(t.s_mm, t.outward_mm))) for t in traces]
-    slot = TracedSlot(
-        ribbon.axis, edges[0], edges[1], float(np.median(tracer.pixels_per_mm)), pairs[0].gain, pairs[0].foot_seen, marked
-    )  # fmt: skip
+    pixels_per_mm = float(np.median(tracer.pixels_per_mm))
+    slot = TracedSlot(ribbon.axis, edges[0], edges[1], pixels_per_mm, pairs[0].gain, pairs[0].foot_seen, marked)
     if abs(slot.width_mm - pairs[0].width_mm) > STRAYED_MM:
         return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
     if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM or _crookedness(slot) > MOST_CROOKED_MM:
@@ -371,7 +372,8 @@ _EDGE_AMBIGUOUS = Problem(
 def _rivals(pairs: Sequence[Pair], blur_mm: float) -> list[Pair]:
     """Other pairs that explain the cross-section nearly as well and would give another width.
 
-    Where they differ by a bright strip beside the slot (a lit wall, or a rest of paint?), the difference must be larger.
+    Where they differ by a bright strip beside the slot (a lit wall, or a rest of paint?), the difference must be
+    larger.
     """
     best = pairs[0]
     apart = 0.6 + 1.5 * blur_mm

@@ -148,7 +148,7 @@ class EdgeStrip:
         )
 
 
-def _blocks(light: Samples, s_mm: Array, usable: Array) -> tuple[Array, Array]:
+def _blocks(light: Samples, s_mm: Array, usable: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Centres (B,) and mean profiles (B, N, 3) of blocks of ``BLOCK_MM`` that are mostly usable."""
     size = max(int(round(BLOCK_MM / (s_mm[1] - s_mm[0]))), 1)
     count = len(s_mm) // size
@@ -342,7 +342,12 @@ def _robust_line(x: Array, y: Array, height: Array) -> _Line | None:
         value = np.linalg.solve(normal, design.T @ (weight * y))
     kept = weight > 0.05
     variance = scale**2 * max(_correlation_factor((y - design @ value)[kept]), 1.0)
-    return _Line(value, variance * np.linalg.inv(normal), scale, float(kept.mean()))
+    return _Line(
+        np.asarray(value, np.float64),
+        np.asarray(variance * np.linalg.inv(normal), np.float64),
+        scale,
+        float(kept.mean()),
+    )
 
 
 def _correlation_factor(residual: Array) -> float:

@@ -57,7 +57,7 @@ def patch(picture: Picture, outlines_mm: Sequence[Array], axis: Axis, s_mm: Arra
     features[..., :3] = _stations(np.asarray(cv2.blur(channels, (1, 3))))
     features[..., 3] = _stations(_texture(np.ascontiguousarray(channels[..., 0])))
     usable = picture.inside(pixels[::2]) & ~bars_in_strip(outlines_mm, axis, s_mm, n_mm, BAR_MARGIN_MM)
-    return Patch(features, usable, _stations(cv2.exp(colour)))
+    return Patch(features, usable, _stations(np.asarray(cv2.exp(colour), np.float32)))
 
 
 def _stations(fine: Samples) -> Samples:
@@ -84,7 +84,8 @@ class _Normal:
         """Squared Mahalanobis distance plus log determinant, for (..., 4)."""
         whiten = np.column_stack([self.whiten.T, -self.whiten.T @ self.mean])
         z = cv2.transform(x.reshape(-1, 1, 4), whiten)
-        return np.asarray(cv2.transform(z * z, np.array([[1.0, 1.0, 1.0, 1.0, self.log_det]]))).reshape(x.shape[:-1])
+        squares = np.asarray(cv2.transform(z * z, np.array([[1.0, 1.0, 1.0, 1.0, self.log_det]])), np.float32)
+        return squares.reshape(x.shape[:-1])
 
 
 @dataclass(frozen=True, eq=False)

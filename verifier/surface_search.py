@@ -164,7 +164,7 @@ def _strongest_gradient(view: Rectified) -> tuple[Samples, Samples, Samples]:
     best = np.argmax(size2, axis=2)[..., None]
     pick = (np.take_along_axis(a, best, axis=2)[..., 0] for a in (gx, gy, size2))
     gx, gy, size2 = pick
-    return gx, gy, np.sqrt(size2)
+    return np.asarray(gx, np.float32), np.asarray(gy, np.float32), np.asarray(np.sqrt(size2), np.float32)
 
 
 def _is_crest(gx: Samples, gy: Samples, size: Samples) -> NDArray[np.bool_]:

@@ -60,12 +60,14 @@ class Picture:
         nodes_s, nodes_n = _nodes(s_mm, NODE_MM * self.factor), _nodes(n_mm, NODE_MM * self.factor)
         ss, nn = np.meshgrid(nodes_s, nodes_n, indexing="ij")
         pixels = self.plane.to_pixels(axis.to_plane(ss, nn).reshape(-1, 2))
-        pixels = ((pixels + 0.5) / self.factor - 0.5).reshape(*ss.shape, 2).astype(np.float32)
-        return _between(_between(pixels, nodes_n, n_mm, 1), nodes_s, s_mm, 0)
+        nodes: Samples = ((pixels + 0.5) / self.factor - 0.5).reshape(*ss.shape, 2).astype(np.float32)
+        return _between(_between(nodes, nodes_n, n_mm, 1), nodes_s, s_mm, 0)
 
     @staticmethod
     def _remap(image: NDArray, pixels: Samples) -> NDArray:  # type: ignore[type-arg]
-        return np.asarray(cv2.remap(image, pixels, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT))
+        return np.asarray(
+            cv2.remap(image, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+        )
 
 
 def reduced(image: NDArray[np.uint8], plane: GroundPlane, factor: int) -> Picture:

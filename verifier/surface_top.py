@@ -90,7 +90,7 @@ def measured_stations(picture: Picture, axis: Axis, half_width_mm: float, outlin
     if len(s) < 2:
         return s
     across = np.array([-half_width_mm, 0.0, half_width_mm])
-    inside = picture.inside(picture.grid(axis, s, across)).all(axis=1)
+    inside = np.asarray(picture.inside(picture.grid(axis, s, across)).all(axis=1), np.bool_)
     return s[longest_run(inside)]
 
 
@@ -126,7 +126,7 @@ def _tops_on(
     sides = []
     for side in (1, -1):
         near = np.array([side * half - 4.0, side * half, side * half + 4.0])
-        free = ~bars_in_strip(outlines_mm, hypothesis.axis, s, near, 4.0).any(axis=1)
+        free = np.asarray(~bars_in_strip(outlines_mm, hypothesis.axis, s, near, 4.0).any(axis=1), np.bool_)
         sides.append(EdgeStrip.look(picture, hypothesis.axis, s, side * half, side, free))
     left, right = sides
     if left is None or right is None:
