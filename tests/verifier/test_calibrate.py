@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
@@ -35,7 +36,7 @@ from verifier.plane import GroundPlane
 
 Array = NDArray[np.float64]
 
-CHESSBOARD_PHOTOS = Path("/usr/share/doc/opencv-doc/examples/data")
+CHESSBOARD_PHOTOS = Path(os.environ.get("KERFLINE_OPENCV_DOC", "/usr/share/doc/opencv-doc")) / "examples" / "data"
 """Where Debian's opencv-doc unpacks OpenCV's sample photos (Apache-2.0)."""
 
 needs_chessboard_photos = pytest.mark.skipif(
