@@ -38,9 +38,9 @@ ROUGHNESS_MM = 0.03
 UNSEEN_CHIPS_MM = 3.0
 """A chip whose broken face is as bright as the pavement does not show, a dark stone at the edge looks like a chip: RMS
 error of the deepest chip over the benchmark's scenes; a model of the chips' faces could make it smaller."""
-SHORT_WAVES_MM, SHORT_WAVES_PX = 0.10, 0.12
+SHORT_WAVES_MM, SHORT_WAVES_PX = 0.10, 0.35
 """Waves of an edge of 25 to 100 mm and the scatter of stones look alike: standard uncertainty of straightness
-from telling them apart, a part that the pavement makes and a part that the pixels make; from the benchmark's scenes."""
+and extremes from telling them apart, a part that the pavement makes and a part that the pixels make; from the benchmark's scenes."""
 LONG_WAVE_MM = 800.0
 """Correlation length of the unevenness that matters for the direction of a line as long as the slot, as assumed."""
 _DRAWS = 150
@@ -333,7 +333,7 @@ def _extremes(m: MeasuredSlot, draws: _Draws) -> list[Estimate]:
     means = means[np.isfinite(means).all(axis=1)]
     for quantity, extreme in ((Quantity.SLOT_WIDTH_MIN, np.min), (Quantity.SLOT_WIDTH_MAX, np.max)):
         value = draws.corrected(lambda e, of=extreme: of((width + e) @ means.T, axis=1), errors)  # type: ignore[misc]
-        found.append(Estimate(quantity, value.value, (*shared, *value.budget)))
+        found.append(Estimate(quantity, value.value, (*shared, *value.budget, _short_waves(m))))
     return found
 
 

@@ -39,7 +39,10 @@ STRAYED_MM = 3.0
 MOST_CROOKED_MM = 3.0
 OFF_CENTRE_MM = 12.0
 MOST_BLUR_PX = 5.0
+RAGGED_PX_PER_MM = 1.0
+"""Coarser pictures do not tell ragged edges from sawn ones."""
 FOOT_GAIN = 15.0
+FAR_LESS = 0.35
 CLEAR_SLOT_GAIN = 6.0
 """A slot must be a better explanation of its band by this much than of any other band."""
 CLEAR_COST = 2.0
@@ -145,12 +148,22 @@ def _clearest(slots: Sequence[TracedSlot], doubts: Sequence[_Doubt]) -> TracedSl
     if not slots:
         return max(doubts, key=lambda d: d.gain).problem if doubts else _NOT_FOUND
     usual = max(0.3, 1.3 * min(s.raggedness_mm for s in slots))
-    ranked = sorted(slots, key=lambda s: -_worth(s, usual))
-    margin = max(CLEAR_SLOT_GAIN, 0.2 * _worth(ranked[0], usual))
-    if len(ranked) > 1 and _worth(ranked[1], usual) > _worth(ranked[0], usual) - margin:
+    best, *others = sorted(slots, key=lambda s: -_worth(s, usual))
+    if any(not _clearly_better(best, other, usual) for other in others):
         return _AMBIGUOUS
-    stronger = (d.problem for d in doubts if d.gain > ranked[0].gain - CLEAR_SLOT_GAIN or _is_near(ranked[0], d))
-    return next(stronger, ranked[0])
+    stronger = (d.problem for d in doubts if d.gain > best.gain - CLEAR_SLOT_GAIN or _is_near(best, d))
+    return next(stronger, best)
+
+
+def _clearly_better(best: TracedSlot, other: TracedSlot, usual_mm: float) -> bool:
+    """Whether one band is a slot and not the other, which may be a blacked-out line or a sealed joint.
+
+    A wide dark band gains much whatever it is; so only a wall that shows its depth, clean edges, or a far greater gain
+    decide.
+    """
+    if best.foot_seen and not other.foot_seen:
+        return best.gain > other.gain or other.raggedness_mm > 1.5 * max(best.raggedness_mm, 0.3)
+    return _worth(other, usual_mm) < FAR_LESS * _worth(best, usual_mm)
 
 
 def _worth(slot: TracedSlot, usual_mm: float) -> float:
@@ -280,7 +293,8 @@ def _trace_band(
     if not pairs:
         return None
     tracer = _Tracer(photo, plane, ribbon, outlines_mm, cross_scale(plane, ribbon.axis, ribbon.s_mm), steps)
-    pairs = _by_raggedness(tracer, pairs)
+    if float(np.median(tracer.pixels_per_mm)) > RAGGED_PX_PER_MM:
+        pairs = _by_raggedness(tracer, pairs)
     if pairs[0].gain < LEAST_GAIN:
         return None
     if (pairs[0].doubtful or _rivals(pairs, section.blur_mm)) and not marked:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -40,8 +41,8 @@ class Scene:
     """A bright strip beside the slot: distance from its left edge, width, light."""
     blur_px: float = 0.8
     noise: float = 0.004
-    size_px: tuple[int, int] = (1200, 900)
-    focal_px: float = 1150.0
+    size_px: tuple[int, int] = (880, 660)
+    focal_px: float = 840.0
     seed: int = 1
 
     def edges_mm(self, x: Array) -> tuple[Array, Array]:
@@ -69,6 +70,7 @@ def plane_of(scene: Scene) -> GroundPlane:
     return GroundPlane(parameters, (CovarianceSource("as assumed", np.diag(spread**2)),), scene.size_px)
 
 
+@cache
 def photo_of(scene: Scene) -> Photo:
     """The picture, rendered at twice the size and reduced."""
     plane = plane_of(scene)
