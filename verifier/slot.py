@@ -39,8 +39,9 @@ UNSEEN_CHIPS_MM = 3.0
 """A chip whose broken face is as bright as the pavement does not show, a dark stone at the edge looks like a chip: RMS
 error of the deepest chip over the benchmark's scenes; a model of the chips' faces could make it smaller."""
 SHORT_WAVES_MM, SHORT_WAVES_PX = 0.10, 0.35
-"""Waves of an edge of 25 to 100 mm and the scatter of stones look alike: standard uncertainty of straightness
-and extremes from telling them apart, a part that the pavement makes and a part that the pixels make; from the benchmark's scenes."""
+"""Waves of an edge of 25 to 100 mm and the scatter of stones look alike: standard uncertainty of straightness and
+extremes from telling them apart, a part that the pavement makes and a part that the pixels make; from the
+benchmark's scenes."""
 LONG_WAVE_MM = 800.0
 """Correlation length of the unevenness that matters for the direction of a line as long as the slot, as assumed."""
 _DRAWS = 150
