@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from models.measurement import BudgetLine, Estimate, Problem, Quantity
 from verifier.bands import find_bands
@@ -98,6 +99,9 @@ def measure_slot(
         notes.append(measured)
     else:
         estimates += _estimates(measured)
+        if any(_jumps_inward(edge, measured.span_mm) for edge in (traced.left, traced.right)):
+            estimates = [e for e in estimates if e.quantity not in _NEEDS_STEADY_EDGES]
+            notes.append(_UNSTEADY)
     angle = _cut_angle(photo, plane, traced, outlines_mm, marks)
     if isinstance(angle, Problem):
         notes.append(angle)
@@ -106,6 +110,37 @@ def measure_slot(
         estimate, lane = angle
         estimates.append(estimate)
     return Finding(tuple(estimates), tuple(notes), _curves(traced, measured, lane), traced.axis)
+
+
+_NEEDS_STEADY_EDGES = frozenset(
+    {
+        Quantity.SLOT_WIDTH_MIN,
+        Quantity.SLOT_WIDTH_MAX,
+        Quantity.EDGE_STRAIGHTNESS_LEFT,
+        Quantity.EDGE_STRAIGHTNESS_RIGHT,
+        Quantity.SLOT_STRAIGHTNESS,
+    }
+)
+_UNSTEADY = Problem(
+    "edge-unsteady",
+    "In places the cut's edge cannot be told from the wall below it, so that its straightness is not given: light the "
+    "cut from the side, or take the photo from straight above.",
+)
+JUMP_MM = 1.0
+"""A saw does not step into the slot by this within the window; a trace that slips from arris to wall does."""
+JUMP_WINDOW_MM = 160.0
+MOST_JUMPING = 0.04
+
+
+def _jumps_inward(edge: Edge, span_mm: tuple[float, float]) -> bool:
+    """Whether a noticeable share of the traced stations lies well inside of their surroundings."""
+    s, outward = edge.trace.s_mm, edge.trace.outward_mm
+    inside = (s >= span_mm[0]) & (s <= span_mm[1]) & np.isfinite(outward)
+    if inside.sum() < 10:
+        return False
+    window = max(3, round(JUMP_WINDOW_MM / float(np.median(np.diff(s)))) | 1)
+    usual = median_filter(outward[inside], window, mode="nearest")
+    return float(np.mean(outward[inside] - usual < -max(JUMP_MM, 3.0 * edge.path.noise_mm))) > MOST_JUMPING
 
 
 def _cut_to_length(slot: TracedSlot, plane: GroundPlane, outlines_mm: Sequence[Array]) -> MeasuredSlot | Problem:
