@@ -24,7 +24,7 @@ from verifier.photo import Photo
 from verifier.plane import GroundPlane
 from verifier.profile import moving_mean, straightness
 from verifier.slot_path import chip_probability, deepest_chip, raggedness
-from verifier.slot_trace import Edge, TracedSlot, trace_slot
+from verifier.slot_trace import EDGE_AMBIGUOUS, Edge, TracedSlot, trace_slot
 
 Array = NDArray[np.float64]
 
@@ -43,8 +43,14 @@ SHORT_WAVES_MM, SHORT_WAVES_PX = 0.10, 0.35
 """Waves of an edge of 25 to 100 mm and the scatter of stones look alike: standard uncertainty of straightness and
 extremes from telling them apart, a part that the pavement makes and a part that the pixels make; from the
 benchmark's scenes."""
+NEAR_PX_PER_MM = 1.0
+"""Photos that show more than this were taken from near by."""
 LONG_WAVE_MM = 800.0
 """Correlation length of the unevenness that matters for the direction of a line as long as the slot, as assumed."""
+ENDS_SHARE = 0.05
+"""Share of the slot's length at each end that may or may not be seen."""
+EDGES_APART_MM = 0.25
+"""Standard uncertainty of how far an edge leads away from the slot's middle over half of its length: saws wander."""
 _DRAWS = 150
 _SHORTEST_MM = 100.0
 MOST_GAP_MM = 80.0
@@ -72,6 +78,12 @@ class MeasuredSlot:
         """The axis that stations and offsets refer to."""
         return self.slot.axis
 
+    @property
+    def jumps(self) -> tuple[_Jumps, _Jumps]:
+        """Where the left and the right trace have slipped inward."""
+        left, right = (_jumps_inward(edge, self.span_mm) for edge in (self.slot.left, self.slot.right))
+        return left, right
+
 
 def measure_slot(
     photo: Photo,
@@ -97,14 +109,20 @@ def measure_slot(
     measured = _cut_to_length(traced, plane, outlines_mm)
     if isinstance(measured, Problem):
         notes.append(measured)
+    elif not traced.unsure and _is_tapered(measured):
+        return Finding((), (_TAPERED,))
+    elif traced.unsure:
+        notes.append(EDGE_AMBIGUOUS)
+        estimates += [e for e in _estimates(measured) if e.quantity in _OF_ONE_EDGE[traced.unsure]]
     else:
         estimates += _estimates(measured)
-        if any(_jumps_inward(edge, measured.span_mm) for edge in (traced.left, traced.right)):
+        if any(jumps.share > MOST_JUMPING for jumps in measured.jumps):
             estimates = [e for e in estimates if e.quantity not in _NEEDS_STEADY_EDGES]
             notes.append(_UNSTEADY)
     angle = _cut_angle(photo, plane, traced, outlines_mm, marks)
     if isinstance(angle, Problem):
-        notes.append(angle)
+        # A photo of the slot from near by need not show the lane line.
+        notes += [angle] if traced.pixels_per_mm < NEAR_PX_PER_MM or not estimates else []
         lane = None
     else:
         estimate, lane = angle
@@ -112,6 +130,18 @@ def measure_slot(
     return Finding(tuple(estimates), tuple(notes), _curves(traced, measured, lane), traced.axis)
 
 
+_TAPERED = Problem(
+    "bar-not-flat",
+    "The edges of the cut are not parallel as the reference bar sees them: lay the bar flat on the pavement, touching "
+    "it at both ends, and take the photo again.",
+)
+MOST_TAPER = 4.0
+"""Taper of the cut over its standard uncertainty beyond which the plane must be wrong: a saw cuts two parallel edges."""
+_OF_ONE_EDGE = {
+    frozenset({1}): (Quantity.EDGE_STRAIGHTNESS_RIGHT, Quantity.MEASURED_LENGTH),
+    frozenset({-1}): (Quantity.EDGE_STRAIGHTNESS_LEFT, Quantity.MEASURED_LENGTH),
+}
+"""What one edge gives where the other (+1 left, -1 right) may not be the arris."""
 _NEEDS_STEADY_EDGES = frozenset(
     {
         Quantity.SLOT_WIDTH_MIN,
@@ -132,15 +162,26 @@ JUMP_WINDOW_MM = 160.0
 MOST_JUMPING = 0.04
 
 
-def _jumps_inward(edge: Edge, span_mm: tuple[float, float]) -> bool:
-    """Whether a noticeable share of the traced stations lies well inside of their surroundings."""
+@dataclass(frozen=True)
+class _Jumps:
+    """Where the traced edge lies well inside of its surroundings."""
+
+    share: float
+    """Share of the stations."""
+    mean_mm: float
+    """What they shift the edge's mean by."""
+
+
+def _jumps_inward(edge: Edge, span_mm: tuple[float, float]) -> _Jumps:
+    """Stations at which a trace has slipped from the arris to the wall."""
     s, outward = edge.trace.s_mm, edge.trace.outward_mm
     inside = (s >= span_mm[0]) & (s <= span_mm[1]) & np.isfinite(outward)
     if inside.sum() < 10:
-        return False
+        return _Jumps(0.0, 0.0)
     window = max(3, round(JUMP_WINDOW_MM / float(np.median(np.diff(s)))) | 1)
-    usual = median_filter(outward[inside], window, mode="nearest")
-    return float(np.mean(outward[inside] - usual < -max(JUMP_MM, 3.0 * edge.path.noise_mm))) > MOST_JUMPING
+    slip = median_filter(outward[inside], window, mode="nearest") - outward[inside]
+    jumping = slip > max(JUMP_MM, 3.0 * edge.path.noise_mm)
+    return _Jumps(float(np.mean(jumping)), float(np.mean(np.where(jumping, slip, 0.0))))
 
 
 def _cut_to_length(slot: TracedSlot, plane: GroundPlane, outlines_mm: Sequence[Array]) -> MeasuredSlot | Problem:
@@ -150,7 +191,7 @@ def _cut_to_length(slot: TracedSlot, plane: GroundPlane, outlines_mm: Sequence[A
     if high - low < _SHORTEST_MM:
         return Problem(
             "length-too-short",
-            f"the reference bar lies beside only {max(high - low, 0):.0f} mm of the cut: lay it along the cut",
+            f"The reference bar lies beside only {max(high - low, 0):.0f} mm of the cut: lay it along the cut.",
         )
     count = int(np.clip(round((high - low) / 6.0), 12, 160))
     s = np.linspace(low, high, count)
@@ -313,6 +354,22 @@ def _edges_in(m: MeasuredSlot, plane: GroundPlane) -> tuple[Array, Array]:
     return c * (s + slope * n), c * (n - slope * s)
 
 
+def _is_tapered(m: MeasuredSlot) -> bool:
+    """Whether the edges converge by more than noise, saw and what is known of the plane allow."""
+    taper = _taper_rad(*_edges_in(m, m.plane))
+    half = (m.span_mm[1] - m.span_mm[0]) / 2
+    gain = np.linalg.pinv(np.stack([np.ones_like(m.s_mm), m.s_mm - m.s_mm.mean()], axis=1))[1]
+    noise = float(gain @ (m.left_covariance + m.right_covariance) @ gain)
+    lines = _plane_budget(m, _taper_rad)
+    plane = float(sum(line.standard_uncertainty**2 for line in lines))
+    return abs(taper) > MOST_TAPER * float(np.sqrt(noise + plane + 2.0 * (EDGES_APART_MM / half) ** 2))
+
+
+def _taper_rad(s: Array, n: Array) -> float:
+    """Angle between both edges."""
+    return float(np.polyfit(s[0], n[0], 1)[0] - np.polyfit(s[1], n[1], 1)[0])
+
+
 def _width_of(s: Array, n: Array) -> float:
     return float(np.mean(n[0]) - np.mean(n[1]))
 
@@ -346,6 +403,12 @@ def _chips(m: MeasuredSlot) -> BudgetLine:
     return BudgetLine("small chips against the edge's raggedness", float(np.sum(parts)))
 
 
+def _which_line(m: MeasuredSlot) -> tuple[BudgetLine, ...]:
+    """What other lines close to the arrises leave open; nothing where there are none."""
+    u = float(np.hypot(m.slot.which_line_mm, sum(jumps.mean_mm for jumps in m.jumps if jumps.share > MOST_JUMPING)))
+    return (BudgetLine("which of two lines close together is the arris", u),) if u > 0.005 else ()
+
+
 def _mean_width(m: MeasuredSlot, draws: _Draws) -> Estimate:
     noise, uneven = ((left - right).mean(axis=1).std() for left, right in zip(draws.left, draws.right, strict=True))
     budget = (
@@ -354,6 +417,7 @@ def _mean_width(m: MeasuredSlot, draws: _Draws) -> Estimate:
         _definition(m),
         _arris(m),
         _chips(m),
+        *_which_line(m),
         BudgetLine("pavement not flat", float(uneven)),
     )
     return Estimate(Quantity.SLOT_WIDTH, _width_of(*_edges_in(m, m.plane)), budget)
@@ -363,7 +427,7 @@ def _extremes(m: MeasuredSlot, draws: _Draws) -> list[Estimate]:
     ragged = m.left_ragged_mm + m.right_ragged_mm
     width = ragged + (m.left_mm - m.right_mm) * _width_of(*_edges_in(m, m.plane)) / np.mean(m.left_mm - m.right_mm)
     errors = draws.left - draws.right
-    shared = (*_plane_budget(m, _width_of), _definition(m), _arris(m), _chips(m))
+    shared = (*_plane_budget(m, _width_of), _definition(m), _arris(m), _chips(m), *_which_line(m))
     found = []
     means = np.stack([moving_mean(m.s_mm, one, largest_gap_mm=100.0) for one in np.eye(len(m.s_mm))], axis=1)
     means = means[np.isfinite(means).all(axis=1)]
@@ -401,30 +465,41 @@ def _cut_angle(
 
 
 def _slot_line(slot: TracedSlot, plane: GroundPlane) -> TracedLine:
-    """Mean of the straight lines through both edges over all the visible length."""
+    """The slot's direction over all its visible length: the mean of both edges, or of the one that is sure."""
     s = slot.left.path.s_mm
-    offsets = [e.path_mm(s) for e in (slot.left, slot.right)]
-    middle = (offsets[0] + offsets[1]) / 2
+    edges = slot.sure
+    offsets = [e.path_mm(s) for e in edges]
+    middle = np.asarray(np.mean(offsets, axis=0))
     slope, intercept = np.polyfit(s, middle, 1)
     direction = slot.axis.direction + slope * slot.axis.normal
     direction /= np.linalg.norm(direction)
     origin = slot.axis.to_plane(np.array(s.mean()), np.array(intercept + slope * s.mean()))
     axis = Axis(origin, direction)
     residuals = (middle - (intercept + slope * s)) / np.hypot(1.0, slope)
-    covariance = _line_covariance(slot, s)
+    covariance = _line_covariance(edges, s)
     half = (s[-1] - s[0]) / 2 * float(np.hypot(1.0, slope))
     fit = LineFit(axis, covariance, residuals, np.ones(len(s), dtype=bool), (-half, half), float(residuals.std()), 0.0)
     pixels = plane.to_pixels(np.concatenate([slot.axis.to_plane(s, n) for n in offsets]))
     tilt = float(np.abs(plane.tilt_mm_per_mm(slot.axis.to_plane(s, middle)) @ slot.axis.normal).mean())
     uneven = slope_uncertainty_rad(2 * half, plane.unflatness_mm * tilt, LONG_WAVE_MM)
-    return TracedLine(fit, pixels, slot.left.trace.blur_mm * slot.pixels_per_mm, uneven)
+    apart = 0.0 if len(edges) == 2 else EDGES_APART_MM / half
+    doubt = float(np.hypot(np.hypot(uneven, _ends_rad(s, middle)), apart))
+    return TracedLine(fit, pixels, slot.left.trace.blur_mm * slot.pixels_per_mm, doubt)
 
 
-def _line_covariance(slot: TracedSlot, s: Array) -> Array:
-    """Covariance of (offset, angle) of the mean line from the noise along both edges."""
+def _ends_rad(s: Array, middle: Array) -> float:
+    """What the direction changes by where the line is fitted to a little less of the slot: its ends are not sharp."""
+    whole = float(np.polyfit(s, middle, 1)[0])
+    cut = ENDS_SHARE * (s[-1] - s[0])
+    less = [float(np.polyfit(s[k], middle[k], 1)[0]) for k in (s > s[0] + cut, s < s[-1] - cut)]
+    return float(np.hypot(less[0] - whole, less[1] - whole))
+
+
+def _line_covariance(edges: Sequence[Edge], s: Array) -> Array:
+    """Covariance of (offset, angle) of the mean line from the noise along the edges."""
     basis = np.stack([np.ones_like(s), s - s.mean()], axis=1)
     gain = np.linalg.pinv(basis)
-    covariance = (slot.left.path.covariance + slot.right.path.covariance) / 4
+    covariance = np.sum([e.path.covariance for e in edges], axis=0) / len(edges) ** 2
     return np.asarray(gain @ covariance @ gain.T)
 
 

@@ -18,7 +18,16 @@ from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from verifier.finding import Axis
 from verifier.plane import GroundPlane
-from verifier.slot_ribbon import BLOCK_MM, Ribbon, align_blocks, block_means, covered_by, sample_along
+from verifier.slot_ribbon import (
+    BLOCK_MM,
+    Ribbon,
+    align_blocks,
+    block_means,
+    covered_by,
+    sample_along,
+    sample_roughly,
+    texture_change,
+)
 from verifier.slot_section import Step
 
 Array = NDArray[np.float64]
@@ -117,11 +126,13 @@ def _own_curve(
     few = s[:: max(1, round(4.0 / (s[1] - s[0])))]
     near = np.arange(-9.0, 9.01, 0.5)
     base = ribbon.centre_at(few) + n_mm
-    light = sample_along(grey, plane, ribbon.axis, few, base, near)
+    light = sample_roughly(grey, plane, ribbon.axis, few, base, near)
     light[covered_by(outlines_mm, ribbon.axis, few, base, near, 8.0)] = np.nan
     per_block = max(1, round(BLOCK_MM / (few[1] - few[0])))
     middles = few[: len(few) // per_block * per_block].reshape(-1, per_block).mean(axis=1)
-    shifts = align_blocks(middles, block_means(np.log(light + 0.01).astype(np.float64), per_block)) * 0.5
+    log = block_means(np.log(light + 0.01).astype(np.float64), per_block)
+    texture = np.log(block_means(texture_change(light), per_block) + 0.02)
+    shifts = align_blocks(middles, (log, texture)) * 0.5
     return np.asarray(ribbon.centre_at(s) + n_mm + np.interp(s, middles, shifts))
 
 

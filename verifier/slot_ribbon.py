@@ -8,9 +8,9 @@ correlation of their slopes; what does not run along the slot (tape laid askew, 
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -20,14 +20,21 @@ from scipy.ndimage import median_filter
 
 from verifier.finding import Axis
 from verifier.plane import GroundPlane
-from verifier.strip import sample_pixels
+from verifier.strip import linear_light_table, sample_pixels
 
 Array = NDArray[np.float64]
 Image32 = NDArray[np.float32]
 
 BLOCK_MM = 40.0
-_FLANK_MM = 55.0
+_REACH_MM = 90.0
+"""How far from the axis what is lined up may lie."""
+_LEAST_SCALE = 0.2
+"""Pixels per mm across the slot below which nothing is looked for."""
+_MOST_TURN_DEG = 0.8
 _LEAST_CORRELATION = 0.35
+_LEAST_ALIKE, _LEAST_SHARE = 0.5, 0.4
+"""Correlation of a block with the mean below which it is not lined up: in a narrow window chance alone makes 0.35; and
+share of blocks that must be alike."""
 _MOST_MISSES = 9
 """Blocks in a row that may not match: a person's shadow, a bar across the slot."""
 _LEAST_STRENGTH = 0.4
@@ -42,9 +49,7 @@ class Ribbon:
     s_mm: Array
     """Middles of the blocks in which the slot is in sight, shape (B,)."""
     centre_mm: Array
-    """Offset of the slot's middle from the axis at each block, shape (B,)."""
-    half_width_mm: float
-    """Half of the dark core's width, roughly."""
+    """Offset of a line along the slot from the axis at each block, shape (B,)."""
 
     @property
     def span_mm(self) -> tuple[float, float]:
@@ -74,30 +79,50 @@ class Ribbon:
 
 
 def sample_along(
-    grey: NDArray[np.uint8],
-    plane: GroundPlane,
-    axis: Axis,
-    s_mm: Array,
-    base_mm: Array,
-    n_mm: Array,
-    chunk: int = 120,
+    grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, s_mm: Array, base_mm: Array, n_mm: Array
 ) -> Image32:
     """Linear light (S, N) at stations ``s`` and offsets ``base(s) + n``; NaN outside the picture.
 
-    Pixels are exact at five offsets of each station and interpolated by a polynomial of degree 4 between them
-    (within 0.005 px over 200 mm); sampled in chunks of stations, to keep the windows of the picture small.
-    """  # fmt: skip
+    Sampled in chunks of stations, to keep the windows of the picture small.
+    """
+    out = np.empty((len(s_mm), len(n_mm), *grey.shape[2:]), dtype=np.float32)
+    for rows, pixels in _chunks(plane, axis, s_mm, base_mm, n_mm):
+        out[rows] = sample_pixels(grey, pixels)
+    return out
+
+
+def sample_roughly(
+    picture: NDArray[np.uint8], plane: GroundPlane, axis: Axis, s_mm: Array, base_mm: Array, n_mm: Array
+) -> Image32:
+    """The same, quicker: code values are interpolated and rounded before the tone curve is undone.
+
+    Good for telling things apart (half a grey level, a tenth of a pixel at edges), not for measuring.
+    """
+    table, (height, width) = linear_light_table(), picture.shape[:2]
+    out = np.empty((len(s_mm), len(n_mm), *picture.shape[2:]), dtype=np.float32)
+    for rows, pixels in _chunks(plane, axis, s_mm, base_mm, n_mm):
+        x, y = pixels[..., 0], pixels[..., 1]
+        out[rows] = table[cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)]
+        out[rows][(x < 0) | (y < 0) | (x > width - 1) | (y > height - 1)] = np.nan
+    return out
+
+
+def _chunks(
+    plane: GroundPlane, axis: Axis, s_mm: Array, base_mm: Array, n_mm: Array, size: int = 120
+) -> Iterator[tuple[slice, Image32]]:
+    """Pixels (s, N, 2) of chunks of stations.
+
+    They are exact at five offsets of each station and interpolated by a polynomial of degree 4 between them (within
+    0.005 px over 200 mm).
+    """
     nodes = _nodes(float(n_mm[0]), float(n_mm[-1]))
     lagrange = np.linalg.solve(np.vander(_unit(nodes, nodes), 5).T, np.vander(_unit(n_mm, nodes), 5).T)
     offsets = base_mm[:, None] + nodes
     points = axis.to_plane(np.broadcast_to(s_mm[:, None], offsets.shape), offsets)
-    exact = plane.to_pixels(points.reshape(-1, 2)).reshape(len(s_mm), 5, 2)
-    out = np.empty((len(s_mm), len(n_mm), *grey.shape[2:]), dtype=np.float32)
-    for start in range(0, len(s_mm), chunk):
-        rows = slice(start, start + chunk)
-        pixels = np.einsum("sjc,jn->snc", exact[rows], lagrange, optimize=True).astype(np.float32)
-        out[rows] = sample_pixels(grey, pixels)
-    return out
+    exact = plane.to_pixels(points.reshape(-1, 2)).reshape(len(s_mm), 5, 2).transpose(0, 2, 1)
+    for start in range(0, len(s_mm), size):
+        rows = slice(start, start + size)
+        yield rows, np.ascontiguousarray((exact[rows] @ lagrange).transpose(0, 2, 1), dtype=np.float32)
 
 
 def _nodes(low: float, high: float) -> Array:
@@ -162,77 +187,109 @@ def cross_scale(plane: GroundPlane, axis: Axis, s_mm: Array) -> Array:
     return np.asarray(np.abs(np.linalg.det(jacobian)) / along)
 
 
-def follow(
-    grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, width_mm: float, outlines_mm: Sequence[Array]
-) -> Ribbon | None:
-    """Follow a dark band along all its visible length; None where it does not hold together."""
+def follow(grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, outlines_mm: Sequence[Array]) -> Ribbon | None:
+    """Follow what runs along an axis over all its visible length; None where it does not hold together.
+
+    The axis may be off by a degree or so in direction; whatever runs parallel to it within ``_REACH_MM`` counts.
+    """
     seen = visible_stations(plane, axis)
+    seen = seen[cross_scale(plane, axis, seen) > _LEAST_SCALE] if len(seen) else seen
     if len(seen) < 10:
         return None
-    seen = seen[cross_scale(plane, axis, seen) > 0.2]
-    if len(seen) < 10:
-        return None
-    n = np.arange(-width_mm / 2 - _FLANK_MM, width_mm / 2 + _FLANK_MM + 0.5, 1.0)
+    n = np.arange(-_REACH_MM, _REACH_MM + 0.5, 1.0)
     s, slopes = _block_slopes(grey, plane, axis, seen, n, outlines_mm)
-    if len(s) < 3:
+    if len(s) < 4:
         return None
-    start = _start_block(slopes, n, s, axis, outlines_mm, width_mm)
-    shifts, score = _grow(slopes, start)
-    for _ in range(2):
-        kept = _held_together(score, start)
+    curve = _best_turn(s, slopes) * s
+    kept = np.any(slopes != 0.0, axis=(1, 2))
+    for reach in (4, 4, 3):
         if int(kept.sum()) < 3:
             return None
-        shifts, score = _align_to_mean(slopes, _smoothed(s, shifts, kept), kept)
-    kept = _held_together(score, start)
-    if int(kept.sum()) < 3:
-        return None
-    curve = _smoothed(s, shifts, kept)
-    right, left = _core_edges(_lined_up(slopes, curve)[kept], n)
-    return Ribbon(axis, s[kept], curve[kept] + (left + right) / 2, (left - right) / 2)
+        shifts, score = _align_to_mean(slopes, curve, kept, reach)
+        kept = _held_together(score, _middle_of(s, score, axis, outlines_mm))
+        if int(kept.sum()) < 3:
+            return None
+        curve = _smoothed(s, shifts, kept)
+    return Ribbon(axis, s[kept], curve[kept])
+
+
+def _best_turn(s: Array, slopes: Array) -> float:
+    """Slope of the line along which all blocks together make the sharpest steps."""
+    turns = np.radians(np.arange(-_MOST_TURN_DEG, _MOST_TURN_DEG + 0.01, 0.1))
+    power = [float(np.sum(np.mean(_lined_up(slopes, turn * s), axis=0) ** 2)) for turn in turns]
+    return float(turns[int(np.argmax(power))])
+
+
+def _middle_of(s: Array, score: Array, axis: Axis, outlines_mm: Sequence[Array]) -> int:
+    """The best matching block of those beside the bars, or of all."""
+    along = axis.from_plane(np.concatenate([np.asarray(o).reshape(-1, 2) for o in outlines_mm]))[:, 0]
+    beside = (s >= along.min()) & (s <= along.max())
+    return int(np.argmax(np.where(beside, score, score - 10.0)))
 
 
 def _lined_up(slopes: Array, curve: Array) -> Array:
-    index = np.arange(slopes.shape[1], dtype=np.float64)
-    return np.stack([np.interp(index + c, index, row) for c, row in zip(curve, slopes, strict=True)])
+    """Blocks (B, C, N) moved back by a curve (B,), in columns."""
+    index = np.arange(slopes.shape[-1], dtype=np.float64)
+    return np.stack([[np.interp(index + c, index, x) for x in rows] for c, rows in zip(curve, slopes, strict=True)])
 
 
-def _core_edges(lined: Array, n: Array) -> tuple[float, float]:
-    """Offsets of the strongest fall on the right and rise on the left of the dark core."""
-    mean = np.median(lined, axis=0)
-    right, left = np.where(n < 0, mean, np.inf), np.where(n > 0, mean, -np.inf)
-    return float(n[int(np.argmin(right))]), float(n[int(np.argmax(left))])
+def row_medians(rows: NDArray[Any]) -> NDArray[Any]:
+    """Median of the known values of each row, (S,); NaN where there are none. Much quicker than ``np.nanmedian``."""
+    ordered = np.sort(rows, axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    k = np.arange(len(rows))
+    lower, upper = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, rows.shape[1] - 1)
+    return np.asarray((ordered[k, lower] + ordered[k, upper]) / 2)
 
 
 def relative_tone(light: Image32 | Array) -> Array:
     """Log of light (S, N) over what is usual at its station, levelled out so that the dark of the slot is one tone."""
-    with np.errstate(all="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        usual = np.asarray(np.nanmedian(np.asarray(light, np.float64), axis=1))
-    usual = np.where(np.isfinite(usual), usual, np.nanmedian(usual) if np.isfinite(usual).any() else 1.0)
+    usual = row_medians(light[:, ::5])
+    usual = np.where(
+        np.isfinite(usual), usual, np.median(usual[np.isfinite(usual)]) if np.isfinite(usual).any() else 1.0
+    )
     usual = median_filter(usual, 15, mode="nearest")
-    return np.log(light / np.maximum(usual, 1e-4)[:, None] + 0.12)
+    return np.log(light / np.maximum(usual, 1e-4)[:, None].astype(np.float32) + np.float32(0.12))
 
 
 def _block_slopes(
     grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, seen: Array, n: Array, outlines_mm: Sequence[Array]
 ) -> tuple[Array, Array]:
-    """Middles of blocks and the slope of their mean log brightness across, (B,), (B, N)."""
+    """Middles of blocks (B,) and the slopes across of their tone and texture, in units of their noise, (B, 2, N)."""
     per_block = 10
     block_mm = BLOCK_MM if float(np.median(cross_scale(plane, axis, seen))) > 1.5 else 2.0 * BLOCK_MM
     s = np.arange(seen[0], seen[-1] + 1e-6, block_mm / per_block)
     s = s[: len(s) // per_block * per_block]
     if len(s) == 0:
-        return s, np.zeros((0, len(n)))
+        return s, np.zeros((0, 2, len(n)))
     light = sample_along(grey, plane, axis, s, np.zeros_like(s), n)
     light[covered_by(outlines_mm, axis, s, np.zeros_like(s), n, 8.0)] = np.nan
-    log = relative_tone(light)
-    known = np.isfinite(log)
-    blocks = np.where(known, log, 0.0).reshape(-1, per_block, len(n)).sum(axis=1, dtype=np.float64)
-    count = known.reshape(-1, per_block, len(n)).sum(axis=1)
-    mean = np.where(count >= per_block // 2, blocks / np.maximum(count, 1), np.nan)
-    slope = np.gradient(_fill(mean), axis=1)
-    slope = cv2.GaussianBlur(slope, (0, 0), sigmaX=1.5, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
-    return s.reshape(-1, per_block).mean(axis=1), np.asarray(slope)
+    values = [
+        block_means(relative_tone(light), per_block),
+        np.log(block_means(texture_change(light), per_block) + 0.02),
+    ]
+    slopes = np.stack([_steepness(v) for v in values], axis=1)
+    return s.reshape(-1, per_block).mean(axis=1), _noise_units(slopes)
+
+
+def _noise_units(slopes: Array) -> Array:
+    """Slopes (B, C, N) of each channel in units of what is usual in it."""
+    noise = 1.4826 * np.median(np.abs(slopes), axis=(0, 2)) + 1e-6
+    return np.asarray(slopes / noise[:, None])
+
+
+def texture_change(light: Image32) -> Image32:
+    """Relative change of light from station to station, (S, N)."""
+    ahead, behind = np.roll(light, -1, axis=0), np.roll(light, 1, axis=0)
+    ahead[-1], behind[0] = light[-1], light[0]
+    return np.asarray(np.abs(ahead - behind) / (ahead + behind + np.float32(2e-3)))
+
+
+def _steepness(blocks: Array, smooth: float = 1.5) -> Array:
+    """Smoothed slope of each block across."""
+    slope = np.gradient(_fill(np.asarray(blocks, np.float64)), axis=1)
+    blurred = cv2.GaussianBlur(slope, (0, 0), sigmaX=smooth, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(blurred, np.float64)
 
 
 def _fill(rows: Array) -> Array:
@@ -249,46 +306,12 @@ def _fill(rows: Array) -> Array:
     return out
 
 
-def _start_block(
-    slopes: Array, n: Array, s: Array, axis: Axis, outlines_mm: Sequence[Array], width_mm: float
-) -> int:  # fmt: skip
-    """The block beside the bars that most looks like a dark band of the expected width."""
-    wanted = np.exp(-0.5 * ((n - width_mm / 2) / 5.0) ** 2) - np.exp(-0.5 * ((n + width_mm / 2) / 5.0) ** 2)
-    match = slopes @ wanted
-    along = axis.from_plane(np.concatenate([np.asarray(o).reshape(-1, 2) for o in outlines_mm]))[:, 0]
-    beside = (s >= along.min()) & (s <= along.max())
-    return int(np.argmax(np.where(beside, match, -np.inf))) if beside.any() else int(np.argmax(match))
-
-
-def _correlations(row: Array, template: Array, shifts: NDArray[np.intp]) -> Array:
-    """Normalised correlation of a row, moved back by each shift, with a template; rows need a margin of zeros."""
-    index = (np.arange(len(row)) + shifts[:, None]) % len(row)
-    moved = row[index]
-    norm = np.linalg.norm(moved, axis=1) * np.linalg.norm(template) + 1e-12
-    return np.asarray(moved @ template / norm)
-
-
-def _grow(slopes: Array, start: int) -> tuple[Array, Array]:
-    """Shift of each block against the start, and how well it matches, growing both ways with a running template."""
-    shifts, score = np.full(len(slopes), np.nan), np.zeros(len(slopes))
-    shifts[start], score[start] = 0.0, 1.0
-    for way in (1, -1):
-        template, last, slope = slopes[start].copy(), 0.0, 0.0
-        misses = 0
-        for b in range(start + way, len(slopes) if way > 0 else -1, way):
-            around = round(last + slope) + np.arange(-4, 5)
-            match = _correlations(slopes[b], template, around)
-            best = int(np.argmax(match))
-            score[b] = match[best]
-            shifts[b] = around[best] if match[best] > _LEAST_CORRELATION else last + slope
-            misses = 0 if match[best] > _LEAST_CORRELATION else misses + 1
-            if misses > _MOST_MISSES:
-                break
-            if misses == 0:
-                slope += 0.25 * (shifts[b] - last - slope)
-                template = 0.8 * template + 0.2 * np.roll(slopes[b], -round(shifts[b]))
-            last = shifts[b]
-    return np.nan_to_num(shifts), score
+def _correlations(rows: Array, template: Array, shifts: NDArray[np.intp]) -> Array:
+    """Normalised correlation of a block (C, N), moved back by each shift, with a template (C, N)."""
+    index = (np.arange(rows.shape[-1]) + shifts[:, None]) % rows.shape[-1]
+    moved = rows[:, index]
+    norm = np.sqrt(np.sum(moved**2, axis=(0, 2))) * np.linalg.norm(template) + 1e-12
+    return np.asarray(np.einsum("ckn,cn->k", moved, template) / norm)
 
 
 def _held_together(score: Array, start: int) -> NDArray[np.bool_]:
@@ -324,21 +347,21 @@ def _smoothed(s: Array, shifts: Array, kept: NDArray[np.bool_]) -> Array:
 
 
 def _align_to_mean(slopes: Array, curve: Array, kept: NDArray[np.bool_], reach: int = 4) -> tuple[Array, Array]:
-    """Shifts (to a fraction of a mm) and match of every block against the mean of all kept blocks."""
+    """Shifts (to a fraction of a column) and match of every block (C, N) against the mean of all kept blocks."""
     lined = _lined_up(slopes, curve)
     template = np.median(lined[kept], axis=0)
     around = np.arange(-reach, reach + 1)
     shifts, score = curve.copy(), np.zeros(len(curve))
-    for b, row in enumerate(lined):
-        match = _correlations(row, template, around)
+    for b, rows in enumerate(lined):
+        match = _correlations(rows, template, around)
         best = int(np.argmax(match))
-        strength = match[best] * np.linalg.norm(row) / (np.linalg.norm(template) + 1e-12)
+        strength = match[best] * np.linalg.norm(rows) / (np.linalg.norm(template) + 1e-12)
         score[b] = match[best] if strength > _LEAST_STRENGTH else 0.0
         shifts[b] += around[best] + _vertex(match, best)
     return shifts, score
 
 
-def block_means(rows: Array, per_block: int) -> Array:
+def block_means(rows: Array | Image32, per_block: int) -> Array:
     """Means of runs of rows that ignore NaN; NaN where less than half is known."""
     per_block = min(per_block, len(rows))
     stack = rows[: len(rows) // per_block * per_block].reshape(-1, per_block, rows.shape[1])
@@ -348,22 +371,26 @@ def block_means(rows: Array, per_block: int) -> Array:
     return np.asarray(np.where(count * 2 >= per_block, total / np.maximum(count, 1), np.nan))
 
 
-def align_blocks(middles_mm: Array, blocks: Array, smooth: float = 1.5, reach: int = 4) -> Array:
-    """Shift (in columns) that lines each block (B, N) up with the mean of all, as a slow curve, shape (B,).
+def align_blocks(middles_mm: Array, channels: Sequence[Array], smooth: float = 1.5, reach: int = 4) -> Array:
+    """Shift (in columns) that lines each block up with the mean of all, as a slow curve, shape (B,).
 
-    ``smooth``: standard deviation of the smoothing across, in columns; ``reach``: farthest shift tried in a pass.
+    Zero where the blocks have nothing in common that could be lined up.
+
+    Args:
+        middles_mm: Stations of the blocks, shape (B,).
+        channels: What they show, shape (B, N) each.
+        smooth: Standard deviation of the smoothing across, in columns.
+        reach: Farthest shift tried in a pass.
     """
-    steep = np.gradient(_fill(blocks), axis=1)
-    blurred = cv2.GaussianBlur(steep, (0, 0), sigmaX=smooth, sigmaY=1e-6, borderType=cv2.BORDER_REPLICATE)
-    slope = np.asarray(blurred, np.float64)
-    curve, kept = np.zeros(len(slope)), np.any(slope != 0, axis=1)
-    if int(kept.sum()) < 4:
-        return curve
+    slopes = _noise_units(np.stack([_steepness(c, smooth) for c in channels], axis=1))
+    curve, kept = np.zeros(len(slopes)), np.any(slopes != 0, axis=(1, 2))
     for _ in range(2):
-        shifts, score = _align_to_mean(slope, curve, kept, reach)
-        kept = score > _LEAST_CORRELATION
         if int(kept.sum()) < 4:
-            return np.zeros(len(slope))
+            return np.zeros(len(slopes))
+        shifts, score = _align_to_mean(slopes, curve, kept, reach)
+        kept = score > _LEAST_ALIKE
+        if int(kept.sum()) < max(4.0, _LEAST_SHARE * len(slopes)):
+            return np.zeros(len(slopes))
         curve = _smoothed(middles_mm, shifts, kept)
     return curve
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
@@ -23,15 +24,19 @@ from verifier.slot_ribbon import (
     covered_by,
     cross_scale,
     relative_tone,
-    sample_along,
+    row_medians,
+    sample_roughly,
+    texture_change,
 )
 
 Array = NDArray[np.float64]
+Image32 = NDArray[np.float32]
 
-HALF_WINDOW_MM = 112.0
+HALF_WINDOW_MM = 140.0
 DEEPEST_MM = 100.0
 """Slots for these sensors are 35 to 90 mm deep (common practice); allowed for with a margin."""
 _LEAST_STEP = 0.06
+_RELIEF_MM = 50.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +50,9 @@ class Section:
     block_tones: Array
     """The same for each block, shape (B, N); NaN where covered."""
     texture: Array
-    """Log of the relative change of brightness from station to station, shape (N,)."""
+    """Log of the relative change of brightness from station to station, shape (N,): the usual one."""
+    relief: Array
+    """Log of the scatter of tone along the slot within some 50 mm, shape (N,): also of what is seldom, like grooves."""
     colour: Array
     """Log ratios blue/green and red/green, shape (N, 2)."""
     blur_mm: float
@@ -74,40 +81,38 @@ def cut_section(
     """Sample the surroundings of a ribbon and condense them to one cross-section."""
     scale = cross_scale(plane, ribbon.axis, ribbon.s_mm)
     blur = 0.8 / float(np.median(scale))
-    n = np.arange(-HALF_WINDOW_MM, HALF_WINDOW_MM, max(0.35, 0.7 / float(scale.max())))
+    n = np.arange(-HALF_WINDOW_MM, HALF_WINDOW_MM, max(0.4, 0.8 / float(scale.max())))
     s = np.arange(ribbon.s_mm[0], ribbon.s_mm[-1] + 1e-6, max(1.0, 1.3 / float(np.median(scale))))
     base = ribbon.centre_at(s)
-    light = sample_along(grey, plane, ribbon.axis, s, base, n).astype(np.float64)
+    light = sample_roughly(grey, plane, ribbon.axis, s, base, n)
     light[covered_by(outlines_mm, ribbon.axis, s, base, n, 8.0)] = np.nan
     per_block = max(1, min(round(BLOCK_MM / (s[1] - s[0])), len(s)))
     light = _lined_up(light, s, n, per_block)
     tones = block_means(relative_tone(light), per_block)
-    few = s[:: max(1, round(12.0 / (s[1] - s[0])))]
+    few = s[:: max(1, round(12.0 / (s[1] - s[0])), len(s) // 60)]
     middle = float(ribbon.centre_at(np.array([np.median(s)]))[0])
     walls = [wall_in_sight_mm(plane, ribbon.axis, middle + side * 35.0, side, DEEPEST_MM) for side in (1, -1)]
     profile = _median_profile(tones)
-    return Section(
-        n, profile, tones, _texture(light), _colours(colour, plane, ribbon, few, n, outlines_mm), blur,
-        (walls[0], walls[1]),
-    )  # fmt: skip
+    colours = _colours(colour, plane, ribbon, few, n, outlines_mm)
+    relief = _relief(light, float(s[1] - s[0]))
+    return Section(n, profile, tones, _texture(light), relief, colours, blur, (walls[0], walls[1]))
 
 
-def _lined_up(light: Array, s: Array, n: Array, per_block: int) -> Array:
+def _lined_up(light: Image32, s: Array, n: Array, per_block: int) -> Image32:
     """Rows shifted so that each half of the cross-section is lined up by itself: the edges wander apart a little."""
     middles = s[: len(s) // per_block * per_block].reshape(-1, per_block).mean(axis=1)
     tones = block_means(relative_tone(light), per_block)
+    texture = np.log(block_means(texture_change(light), per_block) + 0.02)
     cell = float(n[1] - n[0])
     shifts = []
     for half in ((n < -4.0) & (n > -80.0), (n > 4.0) & (n < 80.0)):
-        curve = align_blocks(middles, tones[:, half], 1.5 / cell, round(4.0 / cell)) * cell
+        curve = align_blocks(middles, (tones[:, half], texture[:, half]), 1.5 / cell, round(4.0 / cell)) * cell
         shifts.append(np.interp(s, middles, curve - np.median(curve)))
     blend = np.clip(n / 20.0 + 0.5, 0.0, 1.0)
     moved = n + shifts[0][:, None] * (1.0 - blend) + shifts[1][:, None] * blend
-    at = np.clip((moved - n[0]) / cell, 0.0, len(n) - 1.001)
-    index = at.astype(np.intp)
-    part = at - index
-    rows = np.arange(len(s))[:, None]
-    return np.asarray(light[rows, index] * (1.0 - part) + light[rows, index + 1] * part)
+    at = np.clip((moved - n[0]) / cell, 0.0, len(n) - 1.001).astype(np.float32)
+    rows = np.broadcast_to(np.arange(len(s), dtype=np.float32)[:, None], at.shape)
+    return np.asarray(cv2.remap(light, at, np.ascontiguousarray(rows), cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def _median_profile(tones: Array) -> Array:
@@ -116,27 +121,41 @@ def _median_profile(tones: Array) -> Array:
     if not known.any():
         return np.zeros(tones.shape[1])
     index = np.arange(tones.shape[1])
-    return np.interp(index, index[known], np.nanmedian(tones[:, known], axis=0))
+    return np.interp(index, index[known], row_medians(np.ascontiguousarray(tones[:, known].T)))
 
 
-def _texture(light: Array) -> Array:
+def _texture(light: Image32) -> Array:
     """Log of the usual (median) relative change of brightness over two stations."""
-    pair = (light[2:] + light[:-2]) / 2
-    change = np.abs(light[2:] - light[:-2]) / (pair + 1e-3)
+    some = slice(0, None, max(1, (len(light) - 2) // 400))
+    ahead, behind = light[2:][some], light[:-2][some]
+    change = np.abs(ahead - behind) / ((ahead + behind) / 2 + 1e-3)
     with np.errstate(all="ignore"):
-        usual = np.nan_to_num(np.nanmedian(change, axis=0))
+        usual = np.nan_to_num(row_medians(np.ascontiguousarray(change.T)))
     return np.asarray(gaussian_filter1d(np.log(usual + 1e-2), 1.0))
+
+
+def _relief(light: Image32, step_mm: float) -> Array:
+    """Log of the root mean square deviation of tone from its mean over ``_RELIEF_MM`` along the slot."""
+    every = max(1, round(2.0 / step_mm))
+    some = light[::every]
+    known = np.isfinite(some)
+    usual = float(np.median(some[known])) if known.any() else 1.0
+    tone = np.log(np.where(known, some, 1.0) + np.float32(0.02 * usual + 1e-4)) * known
+    size = (1, max(3, round(_RELIEF_MM / (step_mm * every))))
+    share, total = (cv2.blur(x, size, borderType=cv2.BORDER_REPLICATE) for x in (known.astype(np.float32), tone))
+    square = np.where(known, (tone - total / np.maximum(share, 1e-3)) ** 2, 0.0).sum(axis=0)
+    return np.asarray(gaussian_filter1d(0.5 * np.log(square / np.maximum(known.sum(axis=0), 1) + 1e-4), 1.0))
 
 
 def _colours(
     colour: NDArray[np.uint8], plane: GroundPlane, ribbon: Ribbon, s: Array, n: Array, outlines_mm: Sequence[Array]
 ) -> Array:
     base = ribbon.centre_at(s)
-    light = sample_along(colour, plane, ribbon.axis, s, base, n).astype(np.float64)
+    light = sample_roughly(colour, plane, ribbon.axis, s, base, n)
     light[covered_by(outlines_mm, ribbon.axis, s, base, n, 8.0)] = np.nan
     floor = 0.1 * (float(np.nanmedian(light)) if np.isfinite(light).any() else 1.0)
-    with np.errstate(all="ignore"):
-        mean = np.log(np.nanmedian(light, axis=0) + floor)
+    columns = np.ascontiguousarray(light.transpose(1, 2, 0)).reshape(-1, len(s))
+    mean = np.log(row_medians(columns).reshape(len(n), 3) + floor)
     return np.nan_to_num(np.stack([mean[:, 0] - mean[:, 1], mean[:, 2] - mean[:, 1]], axis=1))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -27,26 +28,43 @@ Array = NDArray[np.float64]
 STEP_MM = 1.0
 """Distance of stations."""
 NARROWEST_MM, WIDEST_MM = 34.0, 140.0
-LEAST_GAIN = 15.0
-"""A slot must explain its surroundings better than no slot by this."""
-_LEAST_SEEN = 0.6
-CLEAR_STRIP_COST = 7.5
+LEAST_GAIN, LEAST_GAIN_WITH_FOOT, LEAST_GAIN_BRIGHT = 8.0, -3.0, 15.0
+"""A slot must explain its surroundings better than no slot by this; less where a wall shows its depth, more where it is
+brighter than the pavement and shows none."""
+RAGGED_MM, RAGGED_BLURS, MOST_RAGGED_MM = 0.5, 0.5, 0.9
+"""Scatter of the cleaner edge about a slow path beyond which it may have been sprayed, in mm or in units of the blur;
+and beyond which no saw has made it."""
+SMOOTHER = 0.58
+"""Paint keeps the relief of what it lies on; a floor that is smoother by this (natural log) was sawn."""
+CLEAN_MM = 0.35
+"""Scatter of an edge that was surely sawn."""
+MADE_STRAIGHT_MM, SENSOR_PX_PER_MM = 0.045, 1.5
+"""Scatter of an edge straighter than any saw leaves it, as that of a sensor's top; and the resolution to tell."""
+_LEAST_SEEN = 0.5
 _TRACEABLE = 0.35
 MOST_SHADE = 0.65
 _NEAR_COST = 12.0
 STRAYED_MM = 3.0
 """Traced edges that stray farther than this from the steps of the cross-section follow something else."""
-MOST_CROOKED_MM = 3.0
+MOST_CROOKED_MM = 6.0
 OFF_CENTRE_MM = 12.0
 MOST_BLUR_PX = 5.0
 RAGGED_PX_PER_MM = 1.0
 """Coarser pictures do not tell ragged edges from sawn ones."""
-FOOT_GAIN = 15.0
-FAR_LESS = 0.35
-CLEAR_SLOT_GAIN = 6.0
-"""A slot must be a better explanation of its band by this much than of any other band."""
-CLEAR_COST = 2.0
-"""A pair of arrises must explain the cross-section by this much better than any other."""
+MOST_GAIN = 60.0
+"""A wide band gains much whatever it is."""
+FOOT_GAIN, RAGGED_LOSS, FAINT_LOSS = 10.0, 25.0, 15.0
+"""What a wall that shows its depth speaks for a slot; what edges twice as ragged as another's speak against it, and
+edges fainter than another's by a factor of e."""
+CLEAR_WORTH = 15.0
+"""A slot must be better than any other band by this much."""
+CLEAR_COST, WALL_COST = 6.0, 12.0
+"""A pair of arrises must explain the cross-section by this much better than any other; or by the greater one, where
+what lies outside one of them may be a wall in the light."""
+CLOSE_MM = 4.0
+"""Lines nearer to each other than this make the width uncertain, not the slot."""
+WALL_SHARES = (0.3, 1.0)
+"""Apparent width of such a wall as a share of that of one ``slot_section.DEEPEST_MM`` high."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,12 +95,23 @@ class TracedSlot:
     """How much better these arrises explain the cross-section than no slot; see ``verifier.slot_pairs``."""
     foot_seen: bool
     """Whether the foot of a wall shows that it is deep."""
+    unsure: frozenset[int]
+    """Sides (+1 left, -1 right) whose edge may not be the arris but another line along the slot."""
+    significance: float
+    """Of the band in the search; see ``verifier.slot_search``."""
+    which_line_mm: float
+    """Standard uncertainty of the width because the arrises may be other lines close by."""
     marked: bool
 
     @property
+    def sure(self) -> tuple[Edge, ...]:
+        """The edges that are surely arrises."""
+        return tuple(e for e in (self.left, self.right) if e.trace.side not in self.unsure)
+
+    @property
     def raggedness_mm(self) -> float:
-        """Noise of the more ragged edge about its path."""
-        return max(self.left.path.noise_mm, self.right.path.noise_mm)
+        """Noise of the cleaner edge about its path: a saw leaves at least one clean."""
+        return min(e.path.noise_mm for e in (self.left, self.right))
 
     @property
     def width_mm(self) -> float:
@@ -99,8 +128,8 @@ def trace_slot(
     bands = [marked] if marked is not None else find_bands(map_pavement(photo.grey, plane, outlines_mm))
     doubts: list[_Doubt] = []
     slots: list[TracedSlot] = []
-    for band in bands[:3]:
-        if slots and band.contrast < 0.5 * bands[0].contrast:
+    for band in bands:
+        if slots and band.significance < 0.3 * bands[0].significance:
             break
         traced = _trace_band(photo, plane, band, outlines_mm, marked is not None, nominal_width_mm)
         if isinstance(traced, _Doubt):
@@ -147,28 +176,20 @@ def _clearest(slots: Sequence[TracedSlot], doubts: Sequence[_Doubt]) -> TracedSl
     """The slot that is explained best and has the cleanest edges, if it is so clearly."""
     if not slots:
         return max(doubts, key=lambda d: d.gain).problem if doubts else _NOT_FOUND
-    usual = max(0.3, 1.3 * min(s.raggedness_mm for s in slots))
-    best, *others = sorted(slots, key=lambda s: -_worth(s, usual))
-    if any(not _clearly_better(best, other, usual) for other in others):
+    clean_mm, clearest = max(0.25, min(s.raggedness_mm for s in slots)), max(s.significance for s in slots)
+    worth = {id(s): _worth(s, clean_mm, clearest) for s in slots}
+    best, *others = sorted(slots, key=lambda s: -worth[id(s)])
+    if any(worth[id(other)] > worth[id(best)] - CLEAR_WORTH for other in others):
         return _AMBIGUOUS
-    stronger = (d.problem for d in doubts if d.gain > best.gain - CLEAR_SLOT_GAIN or _is_near(best, d))
+    stronger = (d.problem for d in doubts if min(d.gain, MOST_GAIN) > worth[id(best)] or _is_near(best, d))
     return next(stronger, best)
 
 
-def _clearly_better(best: TracedSlot, other: TracedSlot, usual_mm: float) -> bool:
-    """Whether one band is a slot and not the other, which may be a blacked-out line or a sealed joint.
-
-    A wide dark band gains much whatever it is; so only a wall that shows its depth, clean edges, or a far greater gain
-    decide.
-    """
-    if best.foot_seen and not other.foot_seen:
-        return best.gain > other.gain or other.raggedness_mm > 1.5 * max(best.raggedness_mm, 0.3)
-    return _worth(other, usual_mm) < FAR_LESS * _worth(best, usual_mm)
-
-
-def _worth(slot: TracedSlot, usual_mm: float) -> float:
-    """What speaks for a slot against others: its gain, clean edges, and a wall that shows its depth."""
-    return slot.gain + FOOT_GAIN * slot.foot_seen - 20.0 * max(0.0, slot.raggedness_mm / usual_mm - 1.0)
+def _worth(slot: TracedSlot, clean_mm: float, clearest: float) -> float:
+    """What speaks for a slot against other bands: its gain, a wall that shows its depth, clean and clear edges."""
+    ragged = RAGGED_LOSS * (slot.raggedness_mm / clean_mm - 1.0)
+    faint = FAINT_LOSS * math.log(clearest / slot.significance)
+    return min(slot.gain, MOST_GAIN) + FOOT_GAIN * slot.foot_seen - ragged - faint
 
 
 def _is_near(slot: TracedSlot, doubt: _Doubt) -> bool:
@@ -179,13 +200,13 @@ def _is_near(slot: TracedSlot, doubt: _Doubt) -> bool:
 
 _NOT_FOUND = Problem(
     "slot-not-found",
-    "no saw cut was found near the reference bar: lay the bar along the cut, within half a metre of it, and take the "
-    "photo so that both are wholly in view",
+    "No saw cut was found near the reference bar: lay the bar along the cut, within half a metre of it, and take the "
+    "photo so that both are wholly in view.",
 )
 _AMBIGUOUS = Problem(
     "slot-ambiguous",
-    "more than one band in the photo could be the saw cut: remove tape, tools and shadows beside the cut, or mark the "
-    "cut in the photo",
+    "More than one band in the photo could be the saw cut: remove tape, tools and shadows beside the cut, or mark the "
+    "cut in the photo.",
 )
 
 
@@ -196,11 +217,11 @@ def _marked_axis(plane: GroundPlane, marks: Marks | None) -> Band | None:
     mark = marks.of(MarkedFeature.SLOT)
     left, right = marks.of(MarkedFeature.SLOT_LEFT_EDGE), marks.of(MarkedFeature.SLOT_RIGHT_EDGE)
     if mark is not None:
-        return Band(_axis_through(plane.to_plane(mark.points_px)), 60.0, 1.0, 1.0)
+        return Band(_axis_through(plane.to_plane(mark.points_px)), 60.0, 1.0)
     if left is not None and right is not None:
         a, b = (_axis_through(plane.to_plane(m.points_px)) for m in (left, right))
         width = abs(float(a.from_plane(b.origin_mm)[1]))
-        return Band(Axis((a.origin_mm + b.origin_mm) / 2, a.direction), width, 1.0, 1.0)
+        return Band(Axis((a.origin_mm + b.origin_mm) / 2, a.direction), width, 1.0)
     return None
 
 
@@ -285,7 +306,7 @@ def _trace_band(
     photo: Photo, plane: GroundPlane, band: Band, outlines_mm: Sequence[Array], marked: bool, nominal: float | None
 ) -> TracedSlot | _Doubt | None:
     """Follow one band, tell its arrises, and trace them; None where it is no slot."""
-    ribbon = follow(photo.grey, plane, band.axis, band.width_mm, outlines_mm)
+    ribbon = follow(photo.grey, plane, band.axis, outlines_mm)
     if ribbon is None:
         return None
     ribbon, (section, steps, pairs) = _centred(photo, plane, ribbon, outlines_mm, nominal)
@@ -295,10 +316,13 @@ def _trace_band(
     tracer = _Tracer(photo, plane, ribbon, outlines_mm, cross_scale(plane, ribbon.axis, ribbon.s_mm), steps)
     if float(np.median(tracer.pixels_per_mm)) > RAGGED_PX_PER_MM:
         pairs = _by_raggedness(tracer, pairs)
-    if pairs[0].gain < LEAST_GAIN:
+    if pairs[0].gain < _least_gain(pairs[0]):
         return None
-    if (pairs[0].doubtful or _rivals(pairs, section.blur_mm)) and not marked:
-        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
+    if float(np.median(tracer.pixels_per_mm)) > SENSOR_PX_PER_MM and _holds_sensor(tracer, pairs[0]):
+        return _Doubt(_WRONG_KIND, pairs[0].gain, ribbon.middle_mm)
+    unsure = frozenset[int]() if marked else _unsure_sides(pairs, section)
+    if len(unsure) == 2:
+        return _Doubt(EDGE_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
     traces = [tracer.trace(pairs[0].left, 1), tracer.trace(pairs[0].right, -1)]
     ends = _ends(traces)
     traces = [t.between(*ends) for t in traces]
@@ -306,13 +330,44 @@ def _trace_band(
         return None
     edges = [tracer.fit_arris(Edge(t, find_saw_path(t.s_mm, t.outward_mm))) for t in traces]
     pixels_per_mm = float(np.median(tracer.pixels_per_mm))
-    slot = TracedSlot(ribbon.axis, edges[0], edges[1], pixels_per_mm, pairs[0].gain, pairs[0].foot_seen, marked)
+    slot = TracedSlot(
+        ribbon.axis, edges[0], edges[1], pixels_per_mm, pairs[0].gain, pairs[0].foot_seen, unsure,
+        band.significance, _which_line_mm(pairs), marked,
+    )  # fmt: skip
+    strayed = abs(slot.width_mm - pairs[0].width_mm) - 0.5 - 0.5 * section.blur_mm
+    slot = replace(slot, which_line_mm=float(np.hypot(slot.which_line_mm, max(strayed, 0.0) / math.sqrt(3.0))))
     if abs(slot.width_mm - pairs[0].width_mm) > STRAYED_MM:
-        return _Doubt(_EDGE_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
+        return _Doubt(EDGE_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
     if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM or _crookedness(slot) > MOST_CROOKED_MM:
+        return None
+    if _may_be_sprayed(slot, pairs[0], section.blur_mm):
+        return _Doubt(_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
+    if slot.gain < LEAST_GAIN and slot.raggedness_mm > CLEAN_MM:
         return None
     blurred = _blurred(slot)
     return slot if blurred is None else _Doubt(blurred, slot.gain, ribbon.middle_mm)
+
+
+def _least_gain(pair: Pair) -> float:
+    """What a pair must gain to be a slot: little where a wall shows its depth, much where it is as bright as tape."""
+    if pair.foot_seen:
+        return LEAST_GAIN_WITH_FOOT
+    return LEAST_GAIN_BRIGHT if pair.brighter > 0.3 else LEAST_GAIN
+
+
+def _may_be_sprayed(slot: TracedSlot, pair: Pair, blur_mm: float) -> bool:
+    """Whether both edges are as ragged as paint's and the inside is no smoother than paint on the pavement."""
+    if slot.raggedness_mm > max(MOST_RAGGED_MM, RAGGED_BLURS * blur_mm):
+        return True
+    return slot.raggedness_mm > max(RAGGED_MM, RAGGED_BLURS * blur_mm) and pair.smoother < SMOOTHER
+
+
+def _holds_sensor(tracer: _Tracer, pair: Pair) -> bool:
+    """Whether two lines at or between the arrises are straighter than any saw's: the edges of a sensor's top."""
+    between = [t for t in tracer.steps if pair.right.n_mm - 1.0 < t.n_mm < pair.left.n_mm + 1.0 and abs(t.height) > 0.2]
+    middle = (pair.left.n_mm + pair.right.n_mm) / 2
+    sides = ((1, [t for t in between if t.n_mm > middle]), (-1, [t for t in between if t.n_mm < middle]))
+    return all(any(tracer.raggedness_mm(t, side) < MADE_STRAIGHT_MM for t in steps) for side, steps in sides)
 
 
 def _centred(
@@ -354,10 +409,10 @@ def _by_raggedness(tracer: _Tracer, pairs: Sequence[Pair]) -> list[Pair]:
     if len(near) < 2 or not clear:
         return near
     noise = {(n, side): tracer.raggedness_mm(step, side) for (n, side), step in clear.items()}
-    usual = max(0.3, 1.8 * min(noise.values()))
+    usual = max(0.3, 2.0 * min(noise.values()))
 
     def price(step: Step, side: int) -> float:
-        return min(12.0 * max(0.0, noise.get((step.n_mm, side), usual) / usual - 1.0), 20.0)
+        return min(10.0 * max(0.0, noise.get((step.n_mm, side), usual) / usual - 1.0), 15.0)
 
     priced = [replace(p, cost=p.cost + price(p.left, 1) + price(p.right, -1)) for p in near]
     return sorted(priced, key=lambda p: p.cost)
@@ -376,28 +431,43 @@ def _ends(traces: Sequence[EdgeTrace]) -> tuple[float, float]:
     return float(s[inside[0]]), float(s[inside[-1]])
 
 
-_EDGE_AMBIGUOUS = Problem(
+_WRONG_KIND = Problem(
+    "wrong-kind-of-photo",
+    "What lies beside the bar looks like a finished sensor, not like an open cut: choose the right kind of photo.",
+)
+EDGE_AMBIGUOUS = Problem(
     "slot-ambiguous",
-    "the edge of the cut cannot be told from another line beside it (wall in the light, tape or paint): sweep the "
-    "cut's edges clean, remove the tape, or take the photo from straight above",
+    "The edge of the cut cannot be told from another line beside it (wall in the light, tape or paint): sweep the "
+    "cut's edges clean, remove the tape, or take the photo from straight above.",
 )
 
 
-def _rivals(pairs: Sequence[Pair], blur_mm: float) -> list[Pair]:
-    """Other pairs that explain the cross-section nearly as well and would give another width.
+def _unsure_sides(pairs: Sequence[Pair], section: Section) -> frozenset[int]:
+    """Sides (+1 left, -1 right) whose arris may be another line, well apart from that of the best pair."""
+    best = pairs[0]
+    unsure = set(best.wall_beyond)
+    for other in pairs[1:]:
+        for side, wall in ((1, section.wall_mm[0]), (-1, section.wall_mm[1])):
+            out_mm = side * (other.arris(side).n_mm - best.arris(side).n_mm)
+            clear = WALL_COST if WALL_SHARES[0] * wall < out_mm < WALL_SHARES[1] * wall else CLEAR_COST
+            if abs(out_mm) > CLOSE_MM and other.cost < best.cost + clear:
+                unsure.add(side)
+    return frozenset(unsure)
 
-    Where they differ by a bright strip beside the slot (a lit wall, or a rest of paint?), the difference must be
-    larger.
+
+def _which_line_mm(pairs: Sequence[Pair]) -> float:
+    """Standard uncertainty of the width because the arris may be another line close to the best pair's.
+
+    Prices are negative logarithms of probabilities; the mixture's standard deviation about the best.
     """
     best = pairs[0]
-    apart = 0.6 + 1.5 * blur_mm
-    rivals = []
-    for other in pairs[1:]:
-        differs = [abs(a.n_mm - b.n_mm) > apart for a, b in ((other.left, best.left), (other.right, best.right))]
-        strip = any(d and (s or t) for d, s, t in zip(differs, other.strips, best.strips, strict=True))
-        if any(differs) and other.cost < best.cost + (CLEAR_STRIP_COST if strip else CLEAR_COST):
-            rivals.append(other)
-    return rivals
+    apart = np.array([
+        [p.left.n_mm - best.left.n_mm, p.right.n_mm - best.right.n_mm, p.cost - best.cost] for p in pairs
+    ])  # fmt: skip
+    close = (np.abs(apart[:, :2]) <= CLOSE_MM).all(axis=1)
+    weight = np.exp(-apart[close, 2])
+    off = apart[close, 0] - apart[close, 1]
+    return float(np.sqrt(weight @ off**2 / weight.sum()))
 
 
 def _crookedness(slot: TracedSlot) -> float:
@@ -417,6 +487,6 @@ def _blurred(slot: TracedSlot) -> Problem | None:
         return None
     return Problem(
         "blurred",
-        f"the edges of the cut are blurred over {2.5 * blur_px:.0f} pixels: hold the camera still and let it focus on "
-        "the cut",
+        f"The edges of the cut are blurred over {2.5 * blur_px:.0f} pixels: hold the camera still and let it focus on "
+        "the cut.",
     )

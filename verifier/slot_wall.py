@@ -66,7 +66,8 @@ def fit_arris(v_mm: Array, light: Array, blur_mm: float, wall_mm: float) -> Arri
 def _fit(v: Array, y: Array, blur: float, wall: float, start: float) -> tuple[float, float, float, float]:
     """Shift, its standard uncertainty, twice the negative log posterior, and the blur."""
     seen = wall >= 0.3 * blur
-    top = float(np.median(y[(v > start + 1.5 * blur) & (v < start + 1.5 * blur + 2.0)]))
+    beside = (v > start + 1.5 * blur) & (v < start + 1.5 * blur + 2.0)
+    top = float(np.median(y[beside])) if beside.any() else float(np.percentile(y, 95))
     low = float(np.percentile(y, 5))
     sigma = (_TEXTURE * np.abs(y) + 0.01) * math.sqrt(max(_CORRELATION_MM / (v[1] - v[0]), 1.0))
 

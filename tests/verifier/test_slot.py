@@ -50,6 +50,18 @@ SCENES = {
 }
 
 
+def test_a_cut_whose_edges_converge_tells_that_the_bar_does_not_lie_flat() -> None:
+    """A saw cuts two parallel edges; a plane that is tilted by 7 degrees about the line across them makes a wedge."""
+    scene = Scene()
+    plane = plane_of(scene)
+    tilt = cv2.Rodrigues(np.array([0.0, np.radians(7.0), 0.0]))[0]
+    parameters = plane.parameters.copy()
+    parameters[5:8] = cv2.Rodrigues(plane.rotation @ tilt)[0].ravel()
+    finding = measure_slot(photo_of(scene), plane.with_parameters(parameters), [BAR_MM])
+    assert not finding.estimates
+    assert [p.code for p in finding.problems] == ["bar-not-flat"]
+
+
 @pytest.mark.parametrize("name", SCENES)
 def test_width_lies_within_its_uncertainty(name: str) -> None:
     finding = _measure(SCENES[name])
