@@ -54,9 +54,9 @@ def _command(name: str) -> Command:
         from api.demo_command import run_demo
 
         return run_demo
-    from api.plan_command import run_plan_check
+    from api.plan_command import run_plan
 
-    return run_plan_check
+    return run_plan
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -131,10 +131,21 @@ def _add_plan(commands: _Commands[argparse.ArgumentParser]) -> None:
     plans = commands.add_parser("plan", help=about, description=about.capitalize() + ".").add_subparsers(
         dest="plan_command", required=True, metavar="COMMAND"
     )
-    check = plans.add_parser(
-        "check", help="say everything that is wrong in a plan", description="Say everything that is wrong in a plan."
+    _add_plan_part(plans, "check", "say everything that is wrong in a plan").add_argument(
+        "plan", metavar="FILE", help="plan file"
     )
-    check.add_argument("plan", metavar="FILE", help="plan file")
+    _add_plan_part(plans, "new", "write a commented plan to start from").add_argument(
+        "out", nargs="?", default="plan.yaml", metavar="FILE", help="file to write (default: plan.yaml)"
+    )
+    _add_plan_part(plans, "schema", "print the JSON Schema of plans, for editors that complete and check")
+    diff = _add_plan_part(plans, "diff", "list what became stricter or looser between two versions of a plan")
+    diff.add_argument("old", metavar="OLD", help="plan file")
+    diff.add_argument("new", metavar="NEW", help="plan file")
+    diff.add_argument("--json", action="store_true", help="print a JSON list of changes")
+
+
+def _add_plan_part(plans: _Commands[argparse.ArgumentParser], name: str, about: str) -> argparse.ArgumentParser:
+    return plans.add_parser(name, help=about, description=about.capitalize() + ".")
 
 
 def _length(text: str) -> float:
