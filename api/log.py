@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, bindparam, insert, select, text
 
@@ -27,6 +27,7 @@ MOST_SENSORS_KEPT = 1_000
 """Of which the fold is kept in memory between appends: about 1 MB each at a few hundred entries."""
 
 Clock = Callable[[], datetime]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -158,6 +159,12 @@ class Log:
         with self._lock, self._engine.connect() as connection:
             self._read_news(connection, {name}, self._tail(connection))
             return self._fold.sensor(name)
+
+    def ask(self, sensors: Iterable[str], question: Callable[[Fold], T]) -> T:
+        """What a question finds in the fold, up to date on these sensors and the project; it must change nothing."""
+        with self._lock, self._engine.connect() as connection:
+            self._read_news(connection, set(sensors), self._tail(connection))
+            return question(self._fold)
 
     def fold(self, sensors: Iterable[str]) -> Fold:
         """A fold of these sensors and the project, to ask more of and to add to."""

@@ -79,6 +79,16 @@ class Originals:
             raise DamagedOriginalError(f"the original {name} in {self.folder} is damaged: restore it from a copy")
         return content
 
+    def path(self, name: str) -> Path:
+        """The file of an original, for a program that reads it itself and holds it against its name.
+
+        Raises:
+            MissingOriginalError: there is none of this name.
+        """
+        if name not in self:
+            raise MissingOriginalError(f"no original with SHA-256 {name} is kept in {self.folder}")
+        return self._path(name)
+
     def __contains__(self, name: str) -> bool:
         return self._path(name).exists()
 

@@ -13,6 +13,7 @@ from models.missing import StageView, answers, is_usable, likeness
 from models.readings import FORMS
 from models.state import Flag, Severity
 from models.told import Told
+from models.wording import estimate_shown
 
 CLOCK_TOLERANCE = timedelta(minutes=2)
 """Phones set by the network are right to the second; one set by hand may be off by this much."""
@@ -44,7 +45,7 @@ def _photo_flags(photo: Told[PhotoAdded], view: StageView) -> Iterator[Flag]:
     if not measured.fact.usable:
         yield _unusable(photo, measured, view)
         return
-    yield from _verdict_flags(measured.id, measured.fact.measurements)
+    yield from _verdict_flags(measured.id, measured.fact.measurements, view)
     yield from _plan_flags(measured, view)
     for problem in measured.fact.problems:
         yield _problem_flag(problem, Severity.INFO, measured.id)
@@ -68,18 +69,14 @@ def _unusable(photo: Told[PhotoAdded], measured: Told[PhotoMeasured], view: Stag
     return Flag("unusable", item, f"{photo.fact.name}: {reasons}", (photo.id,), Severity.FAILED)
 
 
-def _verdict_flags(entry: str, measurements: Iterable[Measurement]) -> Iterator[Flag]:
+def _verdict_flags(entry: str, measurements: Iterable[Measurement], view: StageView) -> Iterator[Flag]:
     for measurement in measurements:
         judgement, estimate = measurement.judgement, measurement.estimate
         if judgement is None or judgement.verdict is Verdict.CONFORMING:
             continue
-        text = (
-            f"{estimate.quantity} {estimate.value:.4g} ± {estimate.expanded_uncertainty:.2g} {estimate.quantity.unit}"
-        )
-        item = f"quantity:{estimate.quantity}"
-        yield Flag(
-            judgement.verdict.value, item, f"{text}: {judgement.verdict}", (entry,), _SEVERITY[judgement.verdict]
-        )
+        item, text = f"quantity:{estimate.quantity}", estimate_shown(estimate, view.plan.plan.units)
+        text = f"{estimate.quantity} {text}: {judgement.verdict}"
+        yield Flag(judgement.verdict.value, item, text, (entry,), _SEVERITY[judgement.verdict])
 
 
 def _plan_flags(result: Told[PhotoMeasured] | Told[ResultComputed], view: StageView) -> Iterator[Flag]:
@@ -95,7 +92,7 @@ def _problem_flag(problem: Problem, severity: Severity, entry: str, item: str = 
 
 def _result_flags(result: Told[ResultComputed], view: StageView) -> Iterator[Flag]:
     fact = result.fact
-    yield from _verdict_flags(result.id, fact.measurements)
+    yield from _verdict_flags(result.id, fact.measurements, view)
     yield from _plan_flags(result, view)
     # Without a value nothing was shown; with one the problem is a doubt about it.
     severity = Severity.DOUBT if fact.measurements else Severity.FAILED

@@ -21,7 +21,7 @@ from models.plan import Plan
 from models.plan_in_force import PlanInForce, in_force
 from models.sensor_fold import SensorFold
 from models.state import Flag, ProjectState, SensorState, Severity, StageState
-from models.told import Told, told
+from models.told import Evidence, Told, told
 
 PROJECT = ""
 """The name under which the project itself stands beside its sensors."""
@@ -116,6 +116,20 @@ class Fold:
         """The plan in force."""
         plan = self._project.fold.plan
         return None if plan is None else plan.plan
+
+    @property
+    def in_force(self) -> PlanInForce | None:
+        """The plan in force with its ways worked out."""
+        return self._project.fold.plan
+
+    @property
+    def plan_entry(self) -> Entry | None:
+        """The entry by which the plan in force was adopted."""
+        return next((item.entry for item in reversed(self._items) if item.plan is not None), None)
+
+    def evidence(self, sensor: str, stage: str) -> Evidence:
+        """The current evidence of one stage of one sensor, sorted by what it is."""
+        return self._up_to_date(sensor).stage_fold(stage).evidence()
 
     def sensor(self, name: str) -> SensorState:
         """One sensor by its full name (or the project itself, by the empty name), worked out now if need be."""

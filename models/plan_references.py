@@ -129,7 +129,7 @@ def _in_zone(moment: datetime, zone: ZoneInfo, name: str, group: Mapping) -> dat
 
 
 def _hint(name: str, known: Iterable[str]) -> str:
-    known = list(known)
+    known = [one for one in known if isinstance(one, str)]  # of a faulty thing the id may be missing
     close = difflib.get_close_matches(name, known, n=1)
     if close:
         return f"did you mean {close[0]!r}?"

@@ -64,7 +64,8 @@ class StageFold:
             self._newest[subject] = one
         self.current[one.id] = one
         self._sorted = None
-        self.reopen(by_new_evidence=True)
+        # What is worked out anew shows nothing new: an order to the crew stands through it.
+        self.reopen(by_new_evidence=subject is None)
         return None if older is None else older.id
 
     def drop(self, entry: str) -> bool:

@@ -23,8 +23,8 @@ def test_check_tells_the_stages_and_shows_limits_in_the_projects_units(capsys: p
         "conduit_cover: at least 101.6 mm (at least 4 in)",
         "layout_angle: 89.5 to 90.5 deg",
         "inspector-1 (inspector)",
-        "closure: 2026-10-06 19:00 to 2026-10-07 09:00 marl-cross/2",
-        "stage layout: 1 photo, 3 readings, 1 check; hold point",
+        "closure: 2026-10-06 18:30 to 2026-10-07 10:00 marl-cross/2",
+        "stage layout: 1 photo, 2 readings, 1 check; hold point",
     ):
         assert line in told
 

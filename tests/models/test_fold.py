@@ -298,6 +298,16 @@ def test_a_result_on_reworked_readings_counts_for_nothing(log: LogWriter) -> Non
     assert late.id in state.superseded
 
 
+@pytest.mark.parametrize("kind", [DecisionKind.REWORK, DecisionKind.ASK_AGAIN])
+def test_an_order_stands_though_something_is_worked_out_anew(log: LogWriter, kind: DecisionKind) -> None:
+    """As when a cure is worked out again from the stage before: the crew has shown nothing new."""
+    log.tell(Decision(kind, (), "once more"), INSPECTOR)
+    log.tell(result([log.entries[0].id]))
+    state = stage(log)
+    assert state.decision is not None
+    assert state.decision.decision is kind
+
+
 def test_ask_again_stands_until_something_new_is_shown(log: LogWriter) -> None:
     cut_shown(log)
     log.tell(Decision(DecisionKind.ASK_AGAIN, (), "one more from the left"), INSPECTOR)

@@ -73,7 +73,7 @@ def test_figures_of_the_demo_plan_are_in_base_units() -> None:
     assert plan.instrument("insulation-1").relative == 0.03
     assert (plan.instrument("meter-mv").dimension, plan.instrument("thermo-1").resolution) == (Dimension.VOLTAGE, 0.1)
     assert (grout.mass_g, grout.density_g_per_l, grout.waste_share, grout.cure_floor_min) == (
-        20000.0,
+        40000.0,
         1750.0,
         0.25,
         60.0,
@@ -215,7 +215,7 @@ def test_every_slip_of_a_whole_plan_is_told_at_once_with_its_line() -> None:
         "kind: tape-triangle": "kind: tape-tringle",
         "instruments: [angle-1]": "instruments: [angel-1]",
         "materials: [grout-1]": "materials: [grout-9]",
-        "end: 2026-10-07 09:00": "end: 2026-10-06 09:00",
+        "end: 2026-10-07 10:00": "end: 2026-10-06 09:00",
         "waste: 25 %": "waste: 25 kg",
     }
     text = DEMO
