@@ -22,7 +22,7 @@ DEADLINE_S = 180.0
 MOST_DEFAULT_JOBS = 4
 """Each worker may take several hundred megabytes."""
 
-_PRELOAD = (
+PRELOAD = (
     "api.work",
     "scipy.optimize",
     "scipy.ndimage",
@@ -31,6 +31,7 @@ _PRELOAD = (
     "simplejpeg",
     "exifread",
 )
+"""Modules that every worker with a photo needs."""
 
 
 @dataclass(frozen=True)
@@ -134,7 +135,7 @@ def default_jobs(photo_count: int) -> int:
 
 def results(tasks: list[PhotoTask], jobs: int) -> Iterator[PhotoResult]:
     """Results in the order of the photos, each as soon as it is ready; a lost photo is an unusable one."""
-    outcomes = run_isolated("api.work:do_photo", tasks, jobs=jobs, deadline_s=DEADLINE_S, preload=_PRELOAD)
+    outcomes = run_isolated("api.work:do_photo", tasks, jobs=jobs, deadline_s=DEADLINE_S, preload=PRELOAD)
     for task, outcome in zip(tasks, outcomes, strict=True):
         yield _lost(task, outcome) if isinstance(outcome, Lost) else outcome
 

@@ -8,10 +8,14 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import NoReturn
 
-from api.errors import EXIT_USAGE, UsageError
+from api.errors import CommandError
+from api.record_arguments import add_plan_adopt, add_record_commands
 from models.version import VERSION
 
-_ABOUT = "Measure weigh-in-motion sensor work from phone photos with a printed reference bar in view."
+_ABOUT = (
+    "Measure weigh-in-motion sensor work from phone photos with a printed reference bar in view, and keep the record "
+    "of an installation from plan to release."
+)
 _EXIT = "Exit status: 0 all photos usable; 1 some photo unusable or unreadable; 2 the command line or a file is wrong."
 
 Command = Callable[[argparse.Namespace], int]
@@ -24,10 +28,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="backslashreplace")  # a file's name may hold bytes that are no text
     options = build_parser().parse_args(arguments)
     try:
-        return _command(options.command)(options)
-    except UsageError as wrong:
+        return _command(options)(options)
+    except CommandError as wrong:
         print(f"kerfline: {wrong}", file=sys.stderr)
-        return EXIT_USAGE
+        return wrong.exit_status
     except KeyboardInterrupt:
         print("kerfline: stopped", file=sys.stderr)
         return 130
@@ -36,8 +40,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 141
 
 
-def _command(name: str) -> Command:
+def _command(options: argparse.Namespace) -> Command:
     """The function behind a command; each is imported when it is used."""
+    name = options.command
     if name == "measure":
         from api.measure_command import run_measure
 
@@ -54,9 +59,17 @@ def _command(name: str) -> Command:
         from api.demo_command import run_demo
 
         return run_demo
-    from api.plan_command import run_plan_check
+    if name == "plan" and options.plan_command != "adopt":
+        from api.plan_command import run_plan
 
-    return run_plan_check
+        return run_plan
+    if name in ("state", "missing", "flags", "log"):
+        from api.record_view import run_view
+
+        return run_view
+    from api.record_commands import run_record
+
+    return run_record
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -69,6 +82,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_calibrate(commands)
     _add_demo(commands)
     _add_plan(commands)
+    add_record_commands(commands)
     return parser
 
 
@@ -121,8 +135,9 @@ def _add_calibrate(commands: _Commands[argparse.ArgumentParser]) -> None:
 
 
 def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:
-    about = "measure the demo photos and show the verdicts"
+    about = "measure the demo photos, play an invented night into a project, and show how it stands"
     parser = commands.add_parser("demo", help=about, description=about.capitalize() + ".", epilog=_EXIT)
+    parser.add_argument("--folder", metavar="DIR", help="new folder for the project (default: a temporary one)")
     _add_batch(parser)
 
 
@@ -131,10 +146,22 @@ def _add_plan(commands: _Commands[argparse.ArgumentParser]) -> None:
     plans = commands.add_parser("plan", help=about, description=about.capitalize() + ".").add_subparsers(
         dest="plan_command", required=True, metavar="COMMAND"
     )
-    check = plans.add_parser(
-        "check", help="say everything that is wrong in a plan", description="Say everything that is wrong in a plan."
+    _add_plan_part(plans, "check", "say everything that is wrong in a plan").add_argument(
+        "plan", metavar="FILE", help="plan file"
     )
-    check.add_argument("plan", metavar="FILE", help="plan file")
+    _add_plan_part(plans, "new", "write a commented plan to start from").add_argument(
+        "out", nargs="?", default="plan.yaml", metavar="FILE", help="file to write (default: plan.yaml)"
+    )
+    _add_plan_part(plans, "schema", "print the JSON Schema of plans, for editors that complete and check")
+    diff = _add_plan_part(plans, "diff", "list what became stricter or looser between two versions of a plan")
+    diff.add_argument("old", metavar="OLD", help="plan file")
+    diff.add_argument("new", metavar="NEW", help="plan file")
+    diff.add_argument("--json", action="store_true", help="print a JSON list of changes")
+    add_plan_adopt(plans)
+
+
+def _add_plan_part(plans: _Commands[argparse.ArgumentParser], name: str, about: str) -> argparse.ArgumentParser:
+    return plans.add_parser(name, help=about, description=about.capitalize() + ".")
 
 
 def _length(text: str) -> float:

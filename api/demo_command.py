@@ -1,14 +1,17 @@
-"""``kerfline demo``: the demo photos of a checkout, measured against their plan, with the verdicts in one table."""
+"""``kerfline demo``: the demo of a checkout, its photos measured against their plan, its night played to a project."""
 
 from __future__ import annotations
 
 import argparse
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import api
 from api.batch import Means, OverlayNames, default_jobs, prepared_folder, results, settings_from
+from api.demo_player import Measured, MeasuredBefore, play_night
+from api.demo_story import state_table, story, where_to_look
 from api.errors import EXIT_OK, EXIT_UNUSABLE, UsageError
 from api.inputs import read_text
 from api.progress import with_progress
@@ -31,23 +34,41 @@ class DemoPhoto:
 
 
 def run_demo(options: argparse.Namespace) -> int:
-    """Measure all demo photos, print the verdicts, say where to look."""
+    """Measure all demo photos, print the verdicts, play the night into a project, say where to look."""
     folder = demo_folder()
-    photos, plan = read_list(folder), str(folder / "plan.yaml")
-    overlays = prepared_folder(options.overlay or OVERLAYS)
-    runner = _Runner(plan, overlays, options.jobs or default_jobs(len(photos)), options.debug)
+    project_folder = new_project_folder(options.folder)
+    photos, overlays = read_list(folder), prepared_folder(options.overlay or OVERLAYS)
+    runner = Runner(folder / "plan.yaml", overlays, options.jobs or default_jobs(len(photos)), options.debug)
+    found = measure_all(photos, runner)
 
-    # Slots first: a surface photo is judged with the measured slot of its sensor.
-    first = [p for p in photos if p.kind is not PhotoKind.SURFACE]
-    found = runner.measure(first, {})
-    slots = best_slots(first, found)
-    surfaces = [p for p in photos if p.kind is PhotoKind.SURFACE]
-    found |= runner.measure(surfaces, slots)
-
-    print(verdict_table(photos, [found[photo.path] for photo in photos]))
+    print(verdict_table(photos, [found[photo.path].result for photo in photos]))
     if overlays is not None:
         print(f"\nThe photos with lines, edges, numbers and verdicts drawn over them: {overlays.folder.resolve()}")
-    return EXIT_OK if all(result.usable for result in found.values()) else EXIT_UNUSABLE
+    with play_night(folder, project_folder, MeasuredBefore.of(found.values())) as project:
+        print("\n".join(["", *story(project), "", *state_table(project), "", *where_to_look(project, folder)]))
+    return EXIT_OK if all(one.result.usable for one in found.values()) else EXIT_UNUSABLE
+
+
+def new_project_folder(named: str | None) -> Path:
+    """Where the demo's project goes: a new folder that was named, else a temporary one, which stays.
+
+    Raises:
+        UsageError: something is in the folder.
+    """
+    if named is None:
+        return Path(tempfile.mkdtemp(prefix="kerfline-demo-"))
+    folder = Path(named)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise UsageError(f"{named}: something is there already; name a new folder for the demo's project")
+    return folder
+
+
+def measure_all(photos: Sequence[DemoPhoto], runner: Runner) -> dict[str, Measured]:
+    """What was measured, by path; slots first: a surface photo is judged with the measured slot of its sensor."""
+    first = [p for p in photos if p.kind is not PhotoKind.SURFACE]
+    found = runner.measure(first, {})
+    slots = best_slots(first, {path: one.result for path, one in found.items()})
+    return found | runner.measure([p for p in photos if p.kind is PhotoKind.SURFACE], slots)
 
 
 def demo_folder() -> Path:
@@ -80,22 +101,22 @@ def _demo_photo(folder: Path, group: Mapping) -> DemoPhoto:
 
 
 @dataclass(frozen=True, eq=False)
-class _Runner:
+class Runner:
     """How the demo's photos are measured."""
 
-    plan: str
+    plan: Path
     overlays: OverlayNames | None
     jobs: int
     debug: bool
 
-    def measure(self, photos: Sequence[DemoPhoto], slots: dict[str, Estimate]) -> dict[str, PhotoResult]:
+    def measure(self, photos: Sequence[DemoPhoto], slots: dict[str, Estimate]) -> dict[str, Measured]:
         """Results by path."""
         tasks = [self._task(photo, slots.get(photo.sensor)) for photo in photos]
         measured = with_progress(results(tasks, self.jobs), len(tasks))
-        return {task.path: result for task, result in zip(tasks, measured, strict=True)}
+        return {task.path: Measured(task, result) for task, result in zip(tasks, measured, strict=True)}
 
     def _task(self, photo: DemoPhoto, slot: Estimate | None) -> PhotoTask:
-        settings = replace(settings_from(Means(plan=self.plan, sensor=photo.sensor)), measured_slot=slot)
+        settings = replace(settings_from(Means(plan=str(self.plan), sensor=photo.sensor)), measured_slot=slot)
         overlay = None if self.overlays is None else self.overlays.name_for(photo.path)
         return PhotoTask(photo.path, photo.kind, settings, overlay, self.debug)
 

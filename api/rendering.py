@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from models.measurement import Measurement, PhotoResult
+from models.measurement_json import measurement_to_json
 from models.wording import SIGNS, limits_as_text, rounded
 
 
@@ -15,36 +16,10 @@ def result_as_json(result: PhotoResult) -> dict[str, Any]:
         "sha256": result.sha256,
         "kind": result.kind.value,
         "usable": result.usable,
-        "measurements": [_measurement_as_json(m) for m in result.measurements],
+        "measurements": [measurement_to_json(m) for m in result.measurements],
         "problems": [{"code": p.code, "message": p.message} for p in result.problems],
         "details": result.details,
     }
-
-
-def _measurement_as_json(measurement: Measurement) -> dict[str, Any]:
-    estimate, judgement = measurement.estimate, measurement.judgement
-    content: dict[str, Any] = {
-        "quantity": estimate.quantity.value,
-        "unit": estimate.quantity.unit,
-        "value": _plain(estimate.value),
-        "standard_uncertainty": _plain(estimate.standard_uncertainty),
-        "expanded_uncertainty": _plain(estimate.expanded_uncertainty),
-        "coverage_factor": _plain(estimate.coverage_factor),
-    }
-    if judgement is not None:
-        content["verdict"] = judgement.verdict.value
-        content["probability_of_conformance"] = _plain(judgement.probability_of_conformance)
-        content["limits"] = {"lower": judgement.limits.lower, "upper": judgement.limits.upper}
-        content["clause"] = judgement.clause
-    content["budget"] = [
-        {"source": line.source, "standard_uncertainty": _plain(line.standard_uncertainty)} for line in estimate.budget
-    ]
-    return content
-
-
-def _plain(number: float) -> float:
-    """A number without digits that mean nothing (a millionth of a millimetre or degree)."""
-    return round(float(number), 6)
 
 
 def result_as_text(result: PhotoResult) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from models.camera import CameraCalibration
 from models.measurement import PhotoKind, Problem
@@ -38,3 +39,15 @@ class CalibrationOutcome:
 
     camera: CameraCalibration | Problem
     left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Looked:
+    """A file as it was found."""
+
+    path: str
+    sha256: str
+    capture: dict[str, Any]
+    """Facts that its header claims, by name; JSON-ready."""
+    problem: Problem | None = None
+    """Why it is no photo that can be taken."""

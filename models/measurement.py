@@ -1,7 +1,8 @@
 """Quantities, measurements with their budgets, verdicts, and the result of one photo.
 
-The definitions of the quantities are those of the project's measurement rules: all lie in the
-pavement's mean plane, seen from above, in millimetres and degrees.
+The definitions of the quantities of a photo are those of the project's measurement rules: all lie in the
+pavement's mean plane, seen from above, in millimetres and degrees. The quantities of a stage's readings are
+defined beside the computation that gives them, in the modules of ``verifier``.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ class PhotoKind(StrEnum):
 
 
 class Quantity(StrEnum):
-    """What can be measured in a photo."""
+    """What can be measured: first in a photo, then from the readings of a stage, in the order of the stages."""
 
     LAYOUT_ANGLE = "layout_angle"
     CUT_ANGLE = "cut_angle"
@@ -41,10 +42,78 @@ class Quantity(StrEnum):
     RIDGE_WIDTH_RIGHT = "ridge_width_right"
     RIDGE_WIDTH = "ridge_width"
 
+    CHANNEL_VOLUME = "channel_volume"
+    GROUT_NEEDED = "grout_needed"
+    GROUT_MARGIN = "grout_margin"
+    SQUARENESS = "squareness"
+    FAR_END_OFFSET = "far_end_offset"
+    SENSOR_SPACING = "sensor_spacing"
+    MARKING_OFFSET = "marking_offset"
+    HOLE_EDGE_DISTANCE = "hole_edge_distance"
+    HOLE_LINE_OFFSET = "hole_line_offset"
+    HOLE_DIAMETER = "hole_diameter"
+    DRILL_ANGLE = "drill_angle"
+    CONDUIT_COVER = "conduit_cover"
+    BLADE_WIDTH = "blade_width"
+    BLADE_DEPTH = "blade_depth"
+    SLOT_DEPTH_MIN = "slot_depth_min"
+    SLOT_DEPTH_MAX = "slot_depth_max"
+    FLOOR_VARIATION = "floor_variation"
+    OVERCUT_START = "overcut_start"
+    OVERCUT_END = "overcut_end"
+    SLOT_WIDTH_GAUGE_MIN = "slot_width_gauge_min"
+    SLOT_WIDTH_GAUGE_MAX = "slot_width_gauge_max"
+    LEADIN_DEPTH = "leadin_depth"
+    PAVEMENT_TEMPERATURE = "pavement_temperature"
+    AIR_TEMPERATURE = "air_temperature"
+    RELATIVE_HUMIDITY = "relative_humidity"
+    DEW_POINT = "dew_point"
+    DEW_POINT_MARGIN = "dew_point_margin"
+    SEAT_HEIGHT_MIN = "seat_height_min"
+    SEAT_HEIGHT_MAX = "seat_height_max"
+    INSULATION_RESISTANCE = "insulation_resistance"
+    BRIDGE_RESISTANCE = "bridge_resistance"
+    ZERO_SIGNAL = "zero_signal"
+    INSULATION_CHANGE = "insulation_change"
+    BRIDGE_CHANGE = "bridge_change"
+    ZERO_CHANGE = "zero_change"
+    MIX_RATIO = "mix_ratio"
+    MIXING_TIME = "mixing_time"
+    POT_LIFE_LEFT = "pot_life_left"
+    CURE_TIME = "cure_time"
+    CURE_MARGIN = "cure_margin"
+    EQUIVALENT_AGE = "equivalent_age"
+    EQUIVALENT_AGE_NURSE_SAUL = "equivalent_age_nurse_saul"
+    CLOSURE_MARGIN = "closure_margin"
+    PROUD_HEIGHT = "proud_height"
+    LOW_HEIGHT = "low_height"
+    HEIGHT_STEP = "height_step"
+    HEIGHT_EVENNESS = "height_evenness"
+    STRAIGHTEDGE_GAP = "straightedge_gap"
+
     @property
     def unit(self) -> str:
-        """The unit every value of this quantity is stated in: 'deg' or 'mm'."""
-        return "deg" if self.value.endswith("_angle") else "mm"
+        """The unit every value of this quantity is stated in: 'mm' where ``_OTHER_UNITS`` names no other."""
+        return _OTHER_UNITS.get(self.value, "mm")
+
+
+_OTHER_UNITS = {
+    name: unit
+    for unit, names in {
+        "deg": "layout_angle cut_angle squareness drill_angle",
+        "L": "channel_volume grout_needed grout_margin",
+        "degC": "pavement_temperature air_temperature dew_point",
+        "K": "dew_point_margin",
+        "%": "relative_humidity",
+        "ohm": "insulation_resistance bridge_resistance bridge_change",
+        "mV": "zero_signal zero_change",
+        "1": "insulation_change mix_ratio",
+        "min": "mixing_time pot_life_left cure_time cure_margin closure_margin equivalent_age"
+        " equivalent_age_nurse_saul",
+    }.items()
+    for name in names.split()
+}
+"""Units of the quantities that are no length, by the quantity's name."""
 
 
 class Verdict(StrEnum):

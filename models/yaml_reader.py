@@ -8,6 +8,7 @@ and nothing in a file can build an object.
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import date
@@ -21,7 +22,8 @@ from models.units import Dimension, parse
 MAX_CHARACTERS = 1_000_000
 """A plan has a few thousand."""
 
-MAX_DEPTH = 30
+MAX_NODES = 200_000
+"""Values in a file with all repetitions by alias written out: a short file can stand for a huge one."""
 
 T = TypeVar("T")
 E = TypeVar("E", bound=StrEnum)
@@ -47,6 +49,15 @@ class Faults:
     """The faults found so far in one file."""
 
     found: list[Fault] = field(default_factory=list)
+    _places: dict[int, tuple[object, Mapping]] = field(default_factory=dict)
+
+    def remember(self, thing: object, place: Mapping) -> None:
+        """Keep in mind from which part of the file a thing was read, for faults found only when all is read."""
+        self._places[id(thing)] = (thing, place)
+
+    def place(self, thing: object) -> Mapping:
+        """The part of the file that this very thing was read from."""
+        return self._places[id(thing)][1]
 
     def note(self, node: yaml.Node | None, where: str, message: str) -> None:
         """Add one."""
@@ -93,7 +104,7 @@ class Mapping:
         """Note every field that was not asked for: a misspelt name must not pass in silence."""
         for name in self._fields.keys() - set(self._asked):
             close = difflib.get_close_matches(name, self._asked, n=1)
-            hint = f"did you mean `{close[0]}`?" if close else f"known here: {', '.join(self._asked)}"
+            hint = f"did you mean `{close[0]}`?" if close else f"known here: {', '.join(dict.fromkeys(self._asked))}"
             self.note(name, f"this name is not known; {hint}")
 
     def _node(self, name: str, required: bool) -> yaml.Node | None:
@@ -134,13 +145,26 @@ class Mapping:
         """A length above zero, in mm."""
         return self.converted(name, _length_above_zero, required=required)
 
+    def texts(self, name: str, convert: Callable[[str], T], *, required: bool = False) -> tuple[T, ...]:
+        """A list of single values that ``convert`` makes from their texts."""
+        found: list[T] = []
+        for node, where in self.items(name, required=required):
+            if not isinstance(node, yaml.ScalarNode):
+                self.faults.note(node, where, "a single value is expected, not a list or a group")
+                continue
+            try:
+                found.append(convert(str(node.value).strip()))
+            except ValueError as wrong:
+                self.faults.note(node, where, str(wrong))
+        return tuple(found)
+
     def whole(self, name: str, *, required: bool = False) -> int | None:
         """A whole number."""
         return self.converted(name, _whole, required=required)
 
-    def day(self, name: str) -> date | None:
+    def day(self, name: str, *, required: bool = False) -> date | None:
         """A calendar day."""
-        return self.converted(name, _day)
+        return self.converted(name, _day, required=required)
 
     def choice(self, name: str, choices: type[E], *, required: bool = False) -> E | None:
         """One of an enumeration's words."""
@@ -165,6 +189,11 @@ class Mapping:
             self.note(name, "a list is expected: one entry a line, each starting with `- `")
             return ()
         return tuple((n, f"{self.path(name)}[{i + 1}]") for i, n in enumerate(node.value))
+
+    def count(self, name: str) -> int | None:
+        """How many entries a list has; None where the field is missing or no list."""
+        node = self._fields.get(name)
+        return len(node.value) if isinstance(node, yaml.SequenceNode) else None
 
     def is_text(self, name: str) -> bool:
         """Whether a field is there and is a single value."""
@@ -195,7 +224,21 @@ def read_document(text: str, faults: Faults) -> Mapping | None:
     if node is None:
         faults.note(None, "", "the file is empty")
         return None
+    if _expanded_size(node, {}) > MAX_NODES:
+        faults.note(None, "", f"the file stands for more than {MAX_NODES} values; write fewer aliases (`*name`)")
+        return None
     return as_mapping(node, "", faults)
+
+
+def _expanded_size(node: yaml.Node, known: dict[int, float]) -> float:
+    """Number of values with aliases written out; infinite where an alias stands inside what it stands for."""
+    if id(node) not in known:
+        known[id(node)] = math.inf  # until it is known: whoever meets it inside itself finds no end
+        parts = node.value if isinstance(node, yaml.SequenceNode) else []
+        if isinstance(node, yaml.MappingNode):
+            parts = [part for pair in node.value for part in pair]
+        known[id(node)] = 1 + sum(_expanded_size(part, known) for part in parts)
+    return known[id(node)]
 
 
 def chosen(text: str, choices: type[E]) -> E:

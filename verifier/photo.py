@@ -26,7 +26,7 @@ from verifier.capture import CaptureFacts, read_facts
 
 T = TypeVar("T")
 
-__all__ = ["CaptureFacts", "Photo", "decode"]
+__all__ = ["CaptureFacts", "Photo", "decode", "look"]
 
 MAX_PIXELS = 110_000_000
 """The largest phone sensors have 108 million pixels."""
@@ -113,6 +113,12 @@ def decode(name: str, data: bytes) -> Photo | Problem:
         facts = replace(facts, orientation=opened.turned_by)
     colour.flags.writeable = False
     return Photo(name, hashlib.sha256(data).hexdigest(), colour, facts)
+
+
+def look(data: bytes) -> CaptureFacts | Problem:
+    """The capture facts of a photo from its header alone, no pixel decoded; or why it cannot be taken as a photo."""
+    opened = _open(data)
+    return opened if isinstance(opened, Problem) else read_facts(opened.exif)
 
 
 def _quietly(do: Callable[[], T]) -> T:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import argparse
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,8 +10,18 @@ import pytest
 
 import api
 from api import demo_command
+from api.batch import OverlayNames
 from api.cli import main
-from api.demo_command import DemoPhoto, best_slots, demo_folder, read_list, run_demo, verdict_table
+from api.demo_command import (
+    DemoPhoto,
+    Runner,
+    best_slots,
+    demo_folder,
+    measure_all,
+    new_project_folder,
+    read_list,
+    verdict_table,
+)
 from api.errors import UsageError
 from api.tasks import PhotoTask
 from models.measurement import (
@@ -56,7 +66,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def test_slots_are_measured_first_and_the_surest_goes_to_the_surface(
-    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen: list[PhotoTask] = []
 
@@ -67,18 +77,58 @@ def test_slots_are_measured_first_and_the_surest_goes_to_the_surface(
             name = Path(task.path).name
             yield slot_result(task.path, 76.0 + u[name], u[name]) if name in u else unusable(task.path)
 
-    monkeypatch.setattr(demo_command, "demo_folder", lambda: folder)
     monkeypatch.setattr(demo_command, "results", measured)
-    status = run_demo(argparse.Namespace(overlay=str(folder / "seen"), jobs=1, debug=False))
+    runner = Runner(folder / "plan.yaml", OverlayNames(folder / "seen"), 1, False)
+    found = measure_all(read_list(folder), runner)
     assert [Path(t.path).name for t in seen] == ["a-slot.jpg", "a-slot-again.jpg", "b-layout.jpg", "a-surface.jpg"]
     assert seen[-1].settings.measured_slot is not None
     assert seen[-1].settings.measured_slot.value == 76.1
     assert all(t.settings.measured_slot is None for t in seen[:-1])
     assert all(t.overlay_path is not None and t.overlay_path.startswith(str(folder / "seen")) for t in seen)
+    assert {path: one.result.usable for path, one in found.items()} == {
+        t.path: Path(t.path).name.startswith("a-slot") for t in seen
+    }
+
+
+def test_the_project_goes_into_a_new_folder_and_into_no_other(tmp_path: Path) -> None:
+    assert new_project_folder(str(tmp_path / "new")) == tmp_path / "new"
+    assert new_project_folder(str(tmp_path)) == tmp_path  # empty
+    (tmp_path / "something").write_text("")
+    with pytest.raises(UsageError, match="name a new folder"):
+        new_project_folder(str(tmp_path))
+    made = new_project_folder(None)
+    assert made.is_dir()
+    made.rmdir()
+
+
+@pytest.mark.slow
+def test_the_whole_demo_measures_plays_and_shows(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    status = main(["demo", "--folder", "night", "--overlay", "seen"])
+    assert status == 1  # one photo of it is unusable
     out = capsys.readouterr().out
-    assert status == 1  # some photos of it are unusable
-    assert str(folder / "seen") in out
-    assert out.index("a-surface.jpg") < out.index("a-slot.jpg") < out.index("b-layout.jpg")
+    table = out[out.index("How it stands") :]
+    for row in (
+        r"before-closure +released +released",
+        r"layout +released +released: after rework",
+        r"exit-hole +released +released",
+        r"saw-cut +released: after rework +released: 3 items waived",
+        r"channel +released +flagged: out-of-calibration, result:dew-point",
+        r"seating +released +released",
+        r"grout +released +incomplete: labels-photo missing",
+        r"cure-and-grind +released +flagged: quantity:ridge_width",
+        r"final-checks +ready +open: held by cure-and-grind",
+    ):
+        assert re.search(rf"^{row}$", table, re.MULTILINE), row
+    assert out.index("A-surface.jpg") < out.index("B-layout-1.jpg") < out.index("What happened")
+    assert len(list((tmp_path / "seen").glob("*.overlay.jpg"))) == 11
+    assert main(["release", "final-checks", "--project", "night", "--sensor", "A", "--as", "inspector-1"]) == 0
+    again = ["import", str(ROOT / "demo_photos/readings/A-slot-depth.csv"), "--sensor", "A", "--as", "crew-1"]
+    assert main([*again, "--project", "night"]) == 0
+    assert "0 readings told, 13 were there already" in capsys.readouterr().out
+    assert main(["demo", "--folder", "night"]) == 2
 
 
 def test_each_verdict_and_each_reason_stands_in_the_table() -> None:

@@ -180,13 +180,13 @@ def _prepared(subject: Subject) -> tuple[Callable[[], bool], Callable[[], None]]
     import cv2
     import numpy as np
 
-    from api.batch import _PRELOAD, Means, settings_from
+    from api.batch import PRELOAD, Means, settings_from
     from api.rendering import result_as_json
     from api.tasks import PhotoTask
     from api.work import do_photo
     from models.measurement import PhotoKind
 
-    for name in (*_PRELOAD, "verifier.layout", "verifier.slot", "verifier.surface"):
+    for name in (*PRELOAD, "verifier.layout", "verifier.slot", "verifier.surface"):
         importlib.import_module(name)
     cv2.setNumThreads(1)
     slot_mm, sensor_mm = subject.widths_mm or (None, None)

@@ -11,7 +11,7 @@ import scipy.constants
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.units import Dimension, parse
+from models.units import BASE_UNIT, Dimension, UnitSystem, dimension_of, parse, show, written_units
 
 # An independent library's factors (CODATA and NIST SP 811, as SciPy gives them), in metres.
 OUTSIDE_LENGTHS = {
@@ -26,6 +26,84 @@ OUTSIDE_LENGTHS = {
 @pytest.mark.parametrize("unit", OUTSIDE_LENGTHS)
 def test_length_units_agree_with_scipy_constants(unit: str) -> None:
     assert parse(f"7 {unit}", Dimension.LENGTH) == pytest.approx(7000 * OUTSIDE_LENGTHS[unit], rel=1e-15)
+
+
+# The same library's factors in base units; the US gallon of 231 in3.
+OUTSIDE_OTHERS = {
+    "5 lb": (Dimension.MASS, 5 * scipy.constants.pound * 1000),
+    "3 oz": (Dimension.MASS, 3 * scipy.constants.ounce * 1000),
+    "2 gal": (Dimension.VOLUME, 2 * scipy.constants.gallon_US * 1000),
+    "7 floz": (Dimension.VOLUME, 7 * scipy.constants.fluid_ounce_US * 1000),
+    "2 ft3": (Dimension.VOLUME, 2 * scipy.constants.foot**3 * 1000),
+    "15 lb/gal": (Dimension.DENSITY, 15 * scipy.constants.pound / scipy.constants.gallon_US),
+    "110 lb/ft3": (Dimension.DENSITY, 110 * scipy.constants.pound / scipy.constants.foot**3),
+    "1.5 h": (Dimension.TIME, 1.5 * scipy.constants.hour / scipy.constants.minute),
+    "2 d": (Dimension.TIME, 2 * scipy.constants.day / scipy.constants.minute),
+    "0.5 in/ft": (Dimension.SLOPE, 0.5 * scipy.constants.inch / scipy.constants.foot * 1000),
+    "54 degF": (Dimension.TEMPERATURE, float(scipy.constants.convert_temperature(54.0, "F", "C"))),
+    "-40 F": (Dimension.TEMPERATURE, float(scipy.constants.convert_temperature(-40.0, "F", "C"))),
+    "300 K": (Dimension.TEMPERATURE, float(scipy.constants.convert_temperature(300.0, "K", "C"))),
+    "9 degF": (Dimension.TEMPERATURE_DIFFERENCE, 9 * scipy.constants.degree_Fahrenheit),
+    "500 Mohm": (Dimension.RESISTANCE, 500 * scipy.constants.mega),
+    "12 uV": (Dimension.VOLTAGE, 12 * scipy.constants.micro / scipy.constants.milli),
+    "41.57 kJ/mol": (Dimension.MOLAR_ENERGY, 41.57 * scipy.constants.kilo),
+}
+
+
+@pytest.mark.parametrize("text", OUTSIDE_OTHERS)
+def test_other_units_agree_with_scipy_constants(text: str) -> None:
+    dimension, expected = OUTSIDE_OTHERS[text]
+    assert parse(text, dimension) == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize("dimension", Dimension)
+def test_every_unit_that_is_told_is_taken_and_one_of_them_is_the_base_unit(dimension: Dimension) -> None:
+    units = written_units(dimension)
+    base = BASE_UNIT[dimension].removeprefix("1")  # a ratio's is no word
+    assert dimension_of(BASE_UNIT[dimension]) is dimension
+    assert base in (*units, "")
+    assert parse(f"7 {base}", dimension) == 7.0
+    for unit in units:
+        parse(f"7 {unit}", dimension)
+
+
+def test_a_ratio_alone_may_go_without_a_unit() -> None:
+    assert parse("0.05", Dimension.RATIO) == parse("5 %", Dimension.RATIO) == 0.05
+
+
+def test_a_unit_that_is_no_base_unit_has_no_dimension() -> None:
+    with pytest.raises(LookupError, match="no base unit"):
+        dimension_of("furlong")
+
+
+@pytest.mark.parametrize(
+    ("value", "dimension", "both"),
+    [
+        (76.2, Dimension.LENGTH, "76.2 mm (3 in)"),
+        (0.0, Dimension.LENGTH, "0 mm (0 in)"),
+        (-12.7, Dimension.LENGTH, "-12.7 mm (-0.5 in)"),
+        (0.001234567, Dimension.LENGTH, "0.0012346 mm (0.000048605 in)"),
+        (30480.0, Dimension.LENGTH, "30.48 m (100 ft)"),
+        (10.0, Dimension.TEMPERATURE, "10 °C (50 °F)"),
+        (5.0, Dimension.TEMPERATURE_DIFFERENCE, "5 K (9 °F)"),
+        (5e8, Dimension.RESISTANCE, "500 Mohm"),
+        (90.0, Dimension.TIME, "90 min"),
+        (0.05, Dimension.RATIO, "5 %"),
+    ],
+)
+def test_values_are_shown_in_the_projects_units(value: float, dimension: Dimension, both: str) -> None:
+    assert show(value, dimension, UnitSystem.BOTH) == both
+    si, _, us = both.removesuffix(")").partition(" (")
+    assert show(value, dimension, "si") == si
+    assert show(value, dimension, "us") == (us or si)
+
+
+@given(st.floats(-1e6, 1e6).filter(lambda value: abs(value) > 1e-6), st.sampled_from(Dimension))
+def test_what_is_shown_reads_back_to_what_was_meant(value: float, dimension: Dimension) -> None:
+    """To half a unit of the fifth digit, in either system; of a temperature, of 300 degrees."""
+    for system in (UnitSystem.SI, UnitSystem.US):
+        room = 0.5e-4 * max(abs(value), 300.0 if dimension is Dimension.TEMPERATURE else 0.0)
+        assert parse(show(value, dimension, system), dimension) == pytest.approx(value, abs=room)
 
 
 @pytest.mark.parametrize(
@@ -64,7 +142,8 @@ def test_angles_as_people_write_them(text: str, deg: float) -> None:
         ("", "not a number"),
         ("1,5 mm", "not a number"),
         ("76 mm 3", "not a number"),
-        ("3 kg", "not known"),
+        ("3 kg", "no unit of length"),
+        ("3 furlongs", "not known"),
         ("3 deg", "no unit of length"),
         ("1/0 in", "over zero"),
         ("nan mm", "not a number"),

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.measurement import Limits
-from models.wording import limits_as_text, rounded
+from models.measurement import BudgetLine, Estimate, Limits, Quantity
+from models.units import UnitSystem
+from models.wording import estimate_shown, limits_as_text, rounded
 
 
 @pytest.mark.parametrize(
@@ -44,3 +45,25 @@ def test_rounding_moves_nothing_by_more_than_a_twentieth_of_u(value: float, unce
 )
 def test_limits_in_words(limits: Limits, text: str) -> None:
     assert limits_as_text(limits, "mm") == text
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "uncertainty", "system", "written"),
+    [
+        # 1 in = 25.4 mm, 1 degF = 5/9 K (NIST SP 811, appendix B); digits as above.
+        (Quantity.SLOT_WIDTH, 76.2, 0.22, "si", "76.20 ± 0.22 mm"),
+        (Quantity.SLOT_WIDTH, 76.2, 0.22, "us", "3.0000 ± 0.0087 in"),
+        (Quantity.SLOT_WIDTH, 76.2, 0.22, "both", "76.20 ± 0.22 mm (3.0000 ± 0.0087 in)"),
+        (Quantity.SQUARENESS, 90.0, 0.052, "both", "90.000 ± 0.052 deg"),
+        (Quantity.PAVEMENT_TEMPERATURE, 10.0, 0.6, "si", "10.00 ± 0.60 °C"),
+        # A difference: 0.6 K are 1.08 degF, while 10 degC are 50 degF.
+        (Quantity.PAVEMENT_TEMPERATURE, 10.0, 0.6, "us", "50.0 ± 1.1 °F"),
+        (Quantity.INSULATION_RESISTANCE, 1.2e9, 7.2e7, "si", "1.2 Gohm ± 72 Mohm"),
+        (Quantity.ZERO_SIGNAL, 0.0, 0.05, "si", "0.000 ± 0.050 mV"),
+    ],
+)
+def test_values_in_the_units_that_a_project_chose(
+    quantity: Quantity, value: float, uncertainty: float, system: str, written: str
+) -> None:
+    estimate = Estimate(quantity, value, (BudgetLine("all", uncertainty / 2.0),))
+    assert estimate_shown(estimate, UnitSystem(system)) == written

@@ -33,7 +33,7 @@ from tests.verifier.photo_files import (
     saved,
     textured,
 )
-from verifier.photo import MAX_PIXELS, Photo, decode
+from verifier.photo import MAX_PIXELS, Photo, decode, look
 
 DATA = Path(__file__).parent / "data"
 UPRIGHT = [RED, GREEN, BLUE, WHITE]
@@ -360,3 +360,15 @@ def test_damage_in_a_jpegs_pixels_mostly_shows() -> None:
 @given(st.binary(max_size=400), st.sampled_from([b"", b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n", b"\0\0\0\x18ftypheic"]))
 def test_any_bytes_are_a_problem(data: bytes, start: bytes) -> None:
     problem(start + data)
+
+
+def test_a_look_gives_the_capture_facts_that_decoding_gives() -> None:
+    data = (Path(__file__).parents[2] / "demo_photos" / "A-layout.jpg").read_bytes()
+    assert look(data) == whole(data).facts
+
+
+@pytest.mark.parametrize("data", [b"", b"hello", b"%PDF-1.7 of something", b"\xff\xd8\xff"])
+def test_a_look_at_what_is_no_photo_gives_the_reason(data: bytes) -> None:
+    found = look(data)
+    assert isinstance(found, Problem)
+    assert found == problem(data)
