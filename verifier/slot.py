@@ -136,7 +136,7 @@ _TAPERED = Problem(
     "it at both ends, and take the photo again.",
 )
 MOST_TAPER = 4.0
-"""Taper of the cut over its standard uncertainty beyond which the plane must be wrong: a saw cuts two parallel edges."""
+"""Taper of the cut over its standard uncertainty beyond which the plane must be wrong: a saw cuts parallel edges."""
 _OF_ONE_EDGE = {
     frozenset({1}): (Quantity.EDGE_STRAIGHTNESS_RIGHT, Quantity.MEASURED_LENGTH),
     frozenset({-1}): (Quantity.EDGE_STRAIGHTNESS_LEFT, Quantity.MEASURED_LENGTH),
@@ -504,15 +504,14 @@ def _line_covariance(edges: Sequence[Edge], s: Array) -> Array:
 
 
 def _curves(slot: TracedSlot, measured: MeasuredSlot | Problem, lane: LaneLine | None) -> tuple[Curve, ...]:
-    roles = ((CurveRole.SLOT_EDGE_LEFT, slot.left), (CurveRole.SLOT_EDGE_RIGHT, slot.right))
-    curves = [_edge_curve(slot, role, edge) for role, edge in roles]
+    """What to draw: the sure edges, and the axis where both are."""
+    roles = {1: CurveRole.SLOT_EDGE_LEFT, -1: CurveRole.SLOT_EDGE_RIGHT}
+    curves = [_edge_curve(slot, roles[edge.trace.side], edge) for edge in slot.sure]
     s = slot.left.path.s_mm
-    middle = (slot.left.path_mm(s) + slot.right.path_mm(s)) / 2
-    curves.append(
-        Curve(
-            CurveRole.SLOT_AXIS, slot.axis.to_plane(s, np.asarray(np.polyval(np.polyfit(s, middle, 1), s), np.float64))
-        )
-    )
+    middle = np.asarray(np.mean([edge.path_mm(s) for edge in slot.sure], axis=0))
+    if not slot.unsure:
+        axis = np.asarray(np.polyval(np.polyfit(s, middle, 1), s), np.float64)
+        curves.append(Curve(CurveRole.SLOT_AXIS, slot.axis.to_plane(s, axis)))
     if not isinstance(measured, Problem):
         ends = np.array(measured.span_mm)
         curves.append(Curve(CurveRole.MEASURED_LENGTH, slot.axis.to_plane(ends, np.interp(ends, s, middle))))
