@@ -81,7 +81,8 @@ class MeasuredSlot:
     @property
     def jumps(self) -> tuple[_Jumps, _Jumps]:
         """Where the left and the right trace have slipped inward."""
-        left, right = (_jumps_inward(edge, self.span_mm) for edge in (self.slot.left, self.slot.right))
+        near = self.slot.pixels_per_mm > NEAR_PX_PER_MM
+        left, right = (_jumps_inward(edge, self.span_mm, near) for edge in (self.slot.left, self.slot.right))
         return left, right
 
 
@@ -160,6 +161,8 @@ JUMP_MM = 1.0
 """A saw does not step into the slot by this within the window; a trace that slips from arris to wall does."""
 JUMP_WINDOW_MM = 160.0
 MOST_JUMPING = 0.04
+RAGGED_NEAR_MM = 0.6
+"""Scatter of an edge, chips left out, that a photo from near by does not show of a sawn edge."""
 
 
 @dataclass(frozen=True)
@@ -172,7 +175,7 @@ class _Jumps:
     """What they shift the edge's mean by."""
 
 
-def _jumps_inward(edge: Edge, span_mm: tuple[float, float]) -> _Jumps:
+def _jumps_inward(edge: Edge, span_mm: tuple[float, float], near: bool) -> _Jumps:
     """Stations at which a trace has slipped from the arris to the wall."""
     s, outward = edge.trace.s_mm, edge.trace.outward_mm
     inside = (s >= span_mm[0]) & (s <= span_mm[1]) & np.isfinite(outward)
@@ -181,7 +184,9 @@ def _jumps_inward(edge: Edge, span_mm: tuple[float, float]) -> _Jumps:
     window = max(3, round(JUMP_WINDOW_MM / float(np.median(np.diff(s)))) | 1)
     slip = median_filter(outward[inside], window, mode="nearest") - outward[inside]
     jumping = slip > max(JUMP_MM, 3.0 * edge.path.noise_mm)
-    return _Jumps(float(np.mean(jumping)), float(np.mean(np.where(jumping, slip, 0.0))))
+    found = _Jumps(float(np.mean(jumping)), float(np.mean(np.where(jumping, slip, 0.0))))
+    # An edge that is ragged both ways all along follows pieces of the wall in the light, or stones, and no saw.
+    return _Jumps(1.0, edge.path.noise_mm) if near and edge.path.noise_mm > RAGGED_NEAR_MM else found
 
 
 def _cut_to_length(slot: TracedSlot, plane: GroundPlane, outlines_mm: Sequence[Array]) -> MeasuredSlot | Problem:

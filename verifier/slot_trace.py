@@ -49,13 +49,17 @@ STRAYED_MM = 3.0
 MOST_CROOKED_MM = 6.0
 OFF_CENTRE_MM = 12.0
 MOST_BLUR_PX = 5.0
-RAGGED_PX_PER_MM = 1.0
+RAGGED_PX_PER_MM = 0.45
 """Coarser pictures do not tell ragged edges from sawn ones."""
 MOST_GAIN = 60.0
 """A wide band gains much whatever it is."""
 FOOT_GAIN, RAGGED_LOSS, FAINT_LOSS = 10.0, 25.0, 15.0
 """What a wall that shows its depth speaks for a slot; what edges twice as ragged as another's speak against it, and
 edges fainter than another's by a factor of e."""
+SMOOTH_GAIN = 20.0
+"""What an inside smoother than the pavement by a factor of e speaks for a slot: paint keeps the pavement's relief."""
+DOUBT_MARGIN = 10.0
+"""By how much a band that cannot be measured must outdo the best that can."""
 CLEAR_WORTH = 15.0
 """A slot must be better than any other band by this much."""
 CLEAR_COST, WALL_COST = 6.0, 12.0
@@ -99,6 +103,8 @@ class TracedSlot:
     """Sides (+1 left, -1 right) whose edge may not be the arris but another line along the slot."""
     significance: float
     """Of the band in the search; see ``verifier.slot_search``."""
+    smoother: float
+    """By how much [natural log] the inside is smoother than the pavement."""
     which_line_mm: float
     """Standard uncertainty of the width because the arrises may be other lines close by."""
     marked: bool
@@ -168,6 +174,7 @@ class _Doubt:
 
     problem: Problem
     gain: float
+    significance: float
     middle_mm: Array
     """Where it lies: the middle of its length, in plane coordinates."""
 
@@ -181,15 +188,26 @@ def _clearest(slots: Sequence[TracedSlot], doubts: Sequence[_Doubt]) -> TracedSl
     best, *others = sorted(slots, key=lambda s: -worth[id(s)])
     if any(worth[id(other)] > worth[id(best)] - CLEAR_WORTH for other in others):
         return _AMBIGUOUS
-    stronger = (d.problem for d in doubts if min(d.gain, MOST_GAIN) > worth[id(best)] or _is_near(best, d))
-    return next(stronger, best)
+    return next((d.problem for d in doubts if _outdoes(d, best, worth[id(best)])), best)
+
+
+def _outdoes(doubt: _Doubt, best: TracedSlot, worth: float) -> bool:
+    """Whether a band that cannot be measured is more likely the slot than the best of those that can.
+
+    Close by it is most likely the same slot, followed less well: only one that is clearer counts.
+    """
+    if _is_near(best, doubt):
+        return doubt.significance > best.significance
+    faint = FAINT_LOSS * math.log(max(best.significance / doubt.significance, 1.0))
+    return min(doubt.gain, MOST_GAIN) - faint > worth + DOUBT_MARGIN
 
 
 def _worth(slot: TracedSlot, clean_mm: float, clearest: float) -> float:
     """What speaks for a slot against other bands: its gain, a wall that shows its depth, clean and clear edges."""
     ragged = RAGGED_LOSS * (slot.raggedness_mm / clean_mm - 1.0)
     faint = FAINT_LOSS * math.log(clearest / slot.significance)
-    return min(slot.gain, MOST_GAIN) + FOOT_GAIN * slot.foot_seen - ragged - faint
+    smooth = SMOOTH_GAIN * min(max(slot.smoother, 0.0), 1.0)
+    return min(slot.gain, MOST_GAIN) + FOOT_GAIN * slot.foot_seen + smooth - ragged - faint
 
 
 def _is_near(slot: TracedSlot, doubt: _Doubt) -> bool:
@@ -319,10 +337,10 @@ def _trace_band(
     if pairs[0].gain < _least_gain(pairs[0]):
         return None
     if float(np.median(tracer.pixels_per_mm)) > SENSOR_PX_PER_MM and _holds_sensor(tracer, pairs[0]):
-        return _Doubt(_WRONG_KIND, pairs[0].gain, ribbon.middle_mm)
+        return _Doubt(_WRONG_KIND, pairs[0].gain, band.significance, ribbon.middle_mm)
     unsure = frozenset[int]() if marked else _unsure_sides(pairs, section)
     if len(unsure) == 2:
-        return _Doubt(EDGE_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
+        return _Doubt(EDGE_AMBIGUOUS, pairs[0].gain, band.significance, ribbon.middle_mm)
     traces = [tracer.trace(pairs[0].left, 1), tracer.trace(pairs[0].right, -1)]
     ends = _ends(traces)
     traces = [t.between(*ends) for t in traces]
@@ -332,20 +350,20 @@ def _trace_band(
     pixels_per_mm = float(np.median(tracer.pixels_per_mm))
     slot = TracedSlot(
         ribbon.axis, edges[0], edges[1], pixels_per_mm, pairs[0].gain, pairs[0].foot_seen, unsure,
-        band.significance, _which_line_mm(pairs), marked,
+        band.significance, pairs[0].smoother, _which_line_mm(pairs), marked,
     )  # fmt: skip
     strayed = abs(slot.width_mm - pairs[0].width_mm) - 0.5 - 0.5 * section.blur_mm
     slot = replace(slot, which_line_mm=float(np.hypot(slot.which_line_mm, max(strayed, 0.0) / math.sqrt(3.0))))
     if abs(slot.width_mm - pairs[0].width_mm) > STRAYED_MM:
-        return _Doubt(EDGE_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
+        return _Doubt(EDGE_AMBIGUOUS, pairs[0].gain, band.significance, ribbon.middle_mm)
     if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM or _crookedness(slot) > MOST_CROOKED_MM:
         return None
     if _may_be_sprayed(slot, pairs[0], section.blur_mm):
-        return _Doubt(_AMBIGUOUS, pairs[0].gain, ribbon.middle_mm)
+        return _Doubt(_AMBIGUOUS, pairs[0].gain, band.significance, ribbon.middle_mm)
     if slot.gain < LEAST_GAIN and slot.raggedness_mm > CLEAN_MM:
         return None
     blurred = _blurred(slot)
-    return slot if blurred is None else _Doubt(blurred, slot.gain, ribbon.middle_mm)
+    return slot if blurred is None else _Doubt(blurred, slot.gain, band.significance, ribbon.middle_mm)
 
 
 def _least_gain(pair: Pair) -> float:
