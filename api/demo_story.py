@@ -8,11 +8,11 @@ from pathlib import Path
 
 from api.demo_player import AFTERWARDS
 from api.project import Project
-from api.record_words import wrapped
-from models.entry import Entry, moment
+from api.record_words import counted, wrapped
+from models.entry import moment
 from models.facts import Correction, Decision, DecisionKind, Fact, Note, PhotoMeasured, ResultComputed, fact_of
 from models.measurement import Measurement, Verdict
-from models.state import SensorState, Severity, StageState, StageStatus
+from models.state import Severity, StageState, StageStatus
 from models.units import UnitSystem
 from models.wording import SIGNS, estimate_shown
 
@@ -64,8 +64,7 @@ def _failures(measurements: Sequence[Measurement]) -> Iterator[str]:
 def state_table(project: Project) -> Iterator[str]:
     """One line a stage, one column a sensor."""
     sensors = list(project.state().sensors.values())
-    reworked = _reworked(project.entries())
-    cells = [[_cell(s, s.stage(stage.id), reworked) for s in sensors] for stage in project.plan.stages]
+    cells = [[_cell(s.stage(stage.id)) for s in sensors] for stage in project.plan.stages]
     widths = [max(len(row[i]) for row in cells) for i in range(len(sensors))]
     heading = [s.sensor.rpartition("/")[2].ljust(w) for s, w in zip(sensors, widths, strict=True)]
     yield f"{'How it stands':<16}  {'  '.join(heading)}".rstrip()
@@ -75,18 +74,11 @@ def state_table(project: Project) -> Iterator[str]:
         yield f"{stage.id:<16}  {'  '.join(columns)}".rstrip()
 
 
-def _reworked(entries: Iterator[Entry]) -> set[tuple[str, str]]:
-    """Sensor and stage of every order for rework."""
-    orders = (e for e in entries if e.body.get("decision") == DecisionKind.REWORK)
-    return {(e.sensor, e.stage) for e in orders}
-
-
-def _cell(sensor: SensorState, stage: StageState, reworked: set[tuple[str, str]]) -> str:
+def _cell(stage: StageState) -> str:
     """The status and what it comes from: `flagged: quantity:ridge_width`."""
-    notes = ["after rework"] if (sensor.sensor, stage.stage) in reworked else []
+    notes = ["after rework"] if stage.reworked else []
     if stage.waived:
-        count = len({w.item for w in stage.waived})
-        notes.append(f"{count} {'item' if count == 1 else 'items'} waived")
+        notes.append(f"{counted(len({w.item for w in stage.waived}), 'item', 'items')} waived")
     if stage.status is StageStatus.FLAGGED:
         failed = stage.having(Severity.FAILED)
         notes += sorted({f.item or f.code for f in failed or stage.having(Severity.DOUBT)})

@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection, Engine, bindparam, insert, select, text
 
 from api.database import open_database, writing
-from models.entry import Draft, Entry, EntryError, Prepared, Stored, microseconds
+from models.entry import Draft, Entry, EntryError, EntryType, Prepared, Stored, microseconds
 from models.fold import PROJECT, Fold
 from models.permissions import Refusal
 from models.state import ProjectState, SensorState
@@ -150,6 +150,14 @@ class Log:
                     raise CorruptLogError(f"entry {expected} of the log is missing")
                 yield entry
 
+    def of_type(self, kind: EntryType) -> Iterator[Entry]:
+        """All entries of one type, of all sensors, in their order."""
+        with self._engine.connect() as connection:
+            values = {"project": self.project, "after": 0, "type": kind.value}
+            with connection.execute(_SELECT_TYPE, values) as rows:
+                for row in rows:
+                    yield _entry(*row)
+
     def state(self) -> ProjectState:
         """The state of the whole project, from all entries."""
         return Fold.of(self.entries()).state()
@@ -242,6 +250,7 @@ _SELECT_ALL = (
     .execution_options(yield_per=ROWS_AT_ONCE)
 )
 _SELECT_SENSORS = _SELECT_ALL.where(ENTRY.c.sensor.in_(bindparam("sensors", expanding=True)))
+_SELECT_TYPE = _SELECT_ALL.where(ENTRY.c.type == bindparam("type"))
 _SELECT_TAIL = select(ENTRY.c.seq, ENTRY.c.received_us).where(_OF_PROJECT).order_by(ENTRY.c.seq.desc()).limit(1)
 _SELECT_KEYS = select(ENTRY.c.key).where(_OF_PROJECT, ENTRY.c.key.in_(bindparam("keys", expanding=True)))
 _LOCK = text("SELECT pg_advisory_xact_lock(hashtextextended(:project, 0))")

@@ -11,7 +11,7 @@ it rests on: so an inspector who has it worked out has no hand in the evidence.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -204,6 +204,7 @@ class Project(Record):
             elif same is not None:
                 known.append(same)
             else:
+                fact = replace(fact, also_for=before.other_sensors(self, place, fact.sha256))
                 told += self.append(self.drafts(fact, place, who, self.time(at), replaces))
         sensors = self.affected([place.sensor])
         measured = [e for s in sensors for e in self._photos.measure_pending(s, who, on_result, [place.stage])]

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from datetime import timedelta
 
 from api.people import Person
-from api.record import Place, Record, Replacement
-from models.entry import Draft, Entry, EntryError, moment
+from api.record import Place, Record, Replacement, stored
+from models.entry import Draft, Entry, EntryError, EntryType, moment
 from models.facts import CheckAdded, Correction, Decision, DecisionKind, Fact, PhotoAdded, ReadingAdded, fact_of
 from models.state import StageState
 
@@ -54,6 +54,14 @@ def same_photo(record: Record, place: Place, photo: PhotoAdded) -> Entry | None:
         if (one.fact.sha256, one.fact.kind, one.fact.requirement) == wanted:
             return record.entry(one.id)
     return None
+
+
+def other_sensors(record: Record, place: Place, sha256: str) -> tuple[str, ...]:
+    """The sensors besides this one (empty name: the whole project) for which a picture counts already."""
+    told = stored(lambda: [e for e in record.log.of_type(EntryType.PHOTO_ADDED) if e.body.get("sha256") == sha256])
+    others = {Place(e.sensor, e.stage) for e in told if e.sensor != place.sensor}
+    shown = (p for p in others if any(one.fact.sha256 == sha256 for one in record.evidence(p).photos))
+    return tuple(sorted({p.sensor for p in shown}))
 
 
 def same_correction(record: Record, correction: Correction, who: Person) -> Entry | None:

@@ -22,7 +22,7 @@ from api.record_place import (
     stage_of,
     time_of,
 )
-from api.record_words import entry_line, stage_lines
+from api.record_words import camera_clock_words, entry_line, stage_lines, wrapped
 from models.entry import EntryType
 from models.facts import CheckAdded, DecisionKind, Outcome
 from models.measurement import PhotoKind
@@ -78,6 +78,9 @@ def _add_photo(options: argparse.Namespace, project: Project) -> int:
         replaces=replacement_of(options, project, place),
     )
     _say(project, added, place)
+    for entry in added.entries:
+        if entry.type == EntryType.PHOTO_ADDED and (words := camera_clock_words(entry, project.plan)):
+            print("\n".join(wrapped(words, "note: ")))
     return EXIT_REFUSED if added.not_taken else EXIT_OK
 
 

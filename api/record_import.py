@@ -16,6 +16,7 @@ from api.project import Place, Project
 from api.reading_words import UNNAMED, ReadingWords, WordsError, kind_named, reading_from
 from api.record import file_name
 from api.record_place import person_of, stage_named, stage_of, time_of
+from api.record_words import counted
 from api.table import Row, read_table
 from models.entry import Draft
 from models.facts import Note, ReadingAdded, draft_of
@@ -82,13 +83,14 @@ def _store(options: argparse.Namespace, project: Project, who: Person, told: Seq
     name = project.originals.put(Path(options.table))
     drafts = [one.draft for one in told]
     # Told at the time of its last reading, so that it is the same note when the file is imported again.
-    note = Note(f"imported {file_name(options.table)}: {len(drafts)} readings")
+    note = Note(f"imported {file_name(options.table)}: {counted(len(drafts), 'reading', 'readings')}")
     last = max(drafts, key=lambda d: datetime.fromisoformat(d.at)).at
     noted = draft_of(note, who.id, who.role, last, replaces=(name,))
     added = project.add_drafts([*drafts, noted], who)
     new = sum(1 for e in added.entries if e.type == "reading-added")
     results = sum(1 for e in added.entries if e.type == "result-computed")
-    print(f"{options.table}: {new} readings told, {len(drafts) - new} were there already, {results} results worked out")
+    came, known = counted(new, "reading", "readings"), counted(len(drafts) - new, "was", "were")
+    print(f"{options.table}: {came} told, {known} there already, {counted(results, 'result', 'results')} worked out")
 
 
 def _all_faults(path: str, faults: Sequence[Fault], end: str) -> str:

@@ -79,6 +79,7 @@ def _stage_json(stage: StageState, numbers: Numbers) -> dict[str, Any]:
         "flags": [flag_json(flag, numbers) for flag in stage.flags],
         "waived": waived,
         "decision": None if stage.decision is None else _decision_json(stage.decision, numbers),
+        "reworked": [_decision_json(order, numbers) for order in stage.reworked],
         "reopened": [numbers[e] for e in stage.reopened],
         "evidence": sorted(numbers[e] for e in stage.evidence),
         "superseded": sorted(numbers[e] for e in stage.superseded),

@@ -6,7 +6,7 @@ import shutil
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from api.project import Place, Project
@@ -24,10 +24,10 @@ from models.facts import (
     ResultComputed,
     fact_of,
 )
-from models.measurement import Measurement
+from models.measurement import Measurement, Verdict
 from models.plan import Plan
 from models.readings import ReadingKind
-from models.state import Flag, Severity, StageState, StageStatus
+from models.state import DecisionInForce, Flag, Severity, StageState, StageStatus
 from models.units import Dimension, UnitSystem, dimension_of, show
 from models.wording import SIGNS, estimate_shown, limits_shown
 
@@ -35,6 +35,9 @@ MARKS = {Severity.FAILED: "✗", Severity.DOUBT: "?", Severity.INFO: "·"}
 """Before each flag: it stops a release; it wants a reason; it is good to know."""
 
 CURE_AND_GRIND = "cure-and-grind"
+
+CLOCKS_AGREE_WITHIN = timedelta(minutes=5)
+"""A photo is told within minutes of the shutter; more than that is another time or a wrong clock."""
 
 Numbers = Mapping[str, int]
 """By id the numbers of entries."""
@@ -54,6 +57,11 @@ def wrapped(text: str, first: str, rest: str | None = None) -> list[str]:
 def clock(at: datetime, plan: Plan) -> str:
     """A time in the project's zone."""
     return f"{at.astimezone(ZoneInfo(plan.time_zone)):%Y-%m-%d %H:%M}"
+
+
+def counted(count: int, one: str, many: str) -> str:
+    """A number with its noun: ``1 entry``, ``2 entries``."""
+    return f"{count} {one if count == 1 else many}"
 
 
 def entry_line(entry: Entry, plan: Plan) -> str:
@@ -79,13 +87,13 @@ def _told(fact: Fact, plan: Plan) -> str:
         case PhotoMeasured() if not fact.usable:
             return f"photo unusable: {'; '.join(p.message for p in fact.problems)}"
         case PhotoMeasured():
-            return f"photo measured: {_measured(fact.measurements, plan)}"
+            return f"photo measured: {', '.join(_short(m, plan.units) for m in _told_of(fact.measurements))}"
         case ReadingAdded():
             return reading_words(fact, plan.units)
         case CheckAdded():
             return f"{fact.check}: {fact.outcome}{f' ({fact.note})' if fact.note else ''}"
         case ResultComputed():
-            return f"{fact.computation}: {_measured(fact.measurements, plan) or _problems(fact)}"
+            return f"{fact.computation}: {_result(fact, plan.units)}"
         case Correction():
             return f"{'withdrawn' if fact.withdrawn else 'corrected'}: entry {fact.corrects[:8]}…: {fact.reason}"
         case Decision():
@@ -105,26 +113,51 @@ def reading_words(fact: ReadingAdded, units: UnitSystem) -> str:
     return " ".join(words) + (f" ({fact.note})" if fact.note else "")
 
 
-def _measured(measurements: tuple[Measurement, ...], plan: Plan) -> str:
-    judged = [m for m in measurements if m.judgement is not None] or list(measurements[:3])
-    return ", ".join(_short(m, plan.units) for m in judged)
+def _told_of(measurements: tuple[Measurement, ...]) -> list[Measurement]:
+    """Those that a line has room for."""
+    return [m for m in measurements if m.judgement is not None] or list(measurements[:3])
 
 
-def _short(measurement: Measurement, units: UnitSystem) -> str:
-    sign = "" if measurement.judgement is None else f"{SIGNS[measurement.judgement.verdict]} "
+def camera_clock_words(photo: Entry, plan: Plan) -> str:
+    """How far the camera's clock is from the time that was told for its photo; empty where they agree or it is mute."""
+    body, told = photo.body, moment(photo.at)
+    try:
+        taken = datetime.fromisoformat(str(body["capture"].get("taken_at")))
+    except ValueError:
+        return ""
+    if taken.tzinfo is None:  # a camera without a zone shows the time of the site
+        taken = taken.replace(tzinfo=ZoneInfo(plan.time_zone))
+    if abs(told - taken) <= CLOCKS_AGREE_WITHIN:
+        return ""
+    return (
+        f"{body['name']}: its camera says {clock(taken, plan)}, told for it is {clock(told, plan)}: "
+        "if it was taken then, correct the entry and give the time by --at; else set the camera's clock"
+    )
+
+
+def _result(fact: ResultComputed, units: UnitSystem) -> str:
+    """Values with what is doubtful about them; without values, why there are none."""
+    words = ", ".join(_short(m, units, in_doubt=bool(fact.problems)) for m in _told_of(fact.measurements))
+    problems = fact.problems if words else (*fact.problems, *fact.remarks)
+    return "; ".join(word for word in (words, " ".join(p.message for p in problems)) if word)
+
+
+def _short(measurement: Measurement, units: UnitSystem, *, in_doubt: bool = False) -> str:
+    """Value and verdict; a value in doubt is not ticked off."""
+    sign = "" if measurement.judgement is None else f"{_sign(measurement.judgement.verdict, in_doubt)} "
     # Both systems at once would not leave room for anything else.
     one = UnitSystem.SI if units is UnitSystem.BOTH else units
     return f"{sign}{measurement.estimate.quantity} {estimate_shown(measurement.estimate, one)}"
 
 
-def _problems(fact: ResultComputed) -> str:
-    return "; ".join(p.message for p in (*fact.problems, *fact.remarks))
+def _sign(verdict: Verdict, in_doubt: bool) -> str:
+    return SIGNS[Verdict.INCONCLUSIVE if in_doubt and verdict is Verdict.CONFORMING else verdict]
 
 
 def _decision(fact: Decision) -> str:
     items = f" {', '.join(fact.items)}" if fact.items else ""
     words = "; ".join(word for word in (fact.reason, fact.reference) if word)
-    return f"{fact.decision}{items} on {len(fact.evidence)} entries{f': {words}' if words else ''}"
+    return f"{fact.decision}{items} on {counted(len(fact.evidence), 'entry', 'entries')}{f': {words}' if words else ''}"
 
 
 def stage_lines(
@@ -138,6 +171,7 @@ def stage_lines(
     if stage.is_done:
         yield from _decided(stage, project.plan)
         yield from _waived(stage)
+        yield from _reworked(stage, project.plan, numbers)
         return
     if stage.decision is not None:
         yield from wrapped(f"{stage.decision.author}: {stage.decision.reason}", f"  {stage.decision.decision}: ")
@@ -152,16 +186,27 @@ def stage_lines(
         if flag.severity is not Severity.INFO:
             yield from flag_lines(flag, numbers)
     yield from _waived(stage)
+    yield from _reworked(stage, project.plan, numbers)
     if stage.earliest_next is not None and not _is_ground(Place(sensor, stage.stage), project):
         yield f"  next: {_next_words(stage.stage, stage.earliest_next, project.plan)}"
 
 
 def _decided(stage: StageState, plan: Plan) -> Iterator[str]:
-    decision = stage.decision
-    if decision is not None:
-        words = "; ".join(word for word in (decision.reason, decision.reference) if word)
-        told = f"{decision.author}, {clock(decision.at, plan)}, plan {decision.plan_version}"
-        yield from wrapped(f"{told}{f': {words}' if words else ''}", "  by ", "     ")
+    if stage.decision is not None:
+        yield from wrapped(_who_when_why(stage.decision, plan), "  by ", "     ")
+
+
+def _who_when_why(decision: DecisionInForce, plan: Plan) -> str:
+    words = "; ".join(word for word in (decision.reason, decision.reference) if word)
+    told = f"{decision.author}, {clock(decision.at, plan)}, plan {decision.plan_version}"
+    return f"{told}{f': {words}' if words else ''}"
+
+
+def _reworked(stage: StageState, plan: Plan, numbers: Numbers) -> Iterator[str]:
+    """Past orders for rework; the one in force is the stage's decision and said as such."""
+    for order in stage.reworked:
+        if stage.decision is None or stage.decision.entry != order.entry:
+            yield from wrapped(f"#{numbers[order.entry]} {_who_when_why(order, plan)}", "  reworked: ")
 
 
 def _waived(stage: StageState) -> Iterator[str]:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
-from datetime import date, timedelta
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import timedelta
 
 from models.facts import CheckAdded, Outcome, PhotoAdded, PhotoMeasured, ReadingAdded, ResultComputed
-from models.instruments import Instrument
 from models.measurement import Measurement, Problem, Verdict
 from models.missing import StageView, answers, is_usable, likeness
-from models.readings import FORMS
+from models.reading_doubts import implausible, instrument_fault, out_of_calibration
 from models.state import Flag, Severity
 from models.told import Told
 from models.wording import estimate_shown
@@ -26,19 +25,25 @@ def doubts(view: StageView) -> Iterator[Flag]:
     evidence = view.evidence
     for photo in evidence.photos:
         yield from _photo_flags(photo, view)
+    of_readings = _reading_problems(view)
+    yield from _reading_flags(of_readings, evidence.results)
     for readings in evidence.readings.values():
         for reading in readings:
-            yield from _reading_flags(reading, view)
+            yield from _kind_flags(reading, view)
         yield from _duplicates((likeness(r), r.id) for r in readings)
     for answers_given in evidence.checks.values():
         yield from _check_flags(answers_given)
     for result in evidence.results:
-        yield from _result_flags(result, view)
+        yield from _result_flags(result, view, of_readings)
     yield from _duplicates((p.fact.sha256, p.id) for p in evidence.photos)
     yield from _time_flags(view)
 
 
 def _photo_flags(photo: Told[PhotoAdded], view: StageView) -> Iterator[Flag]:
+    if photo.fact.also_for:
+        others = ", ".join(name or "the whole project" for name in photo.fact.also_for)
+        text = f"{photo.fact.name}: the same photo was shown for {others} before; take one of this sensor"
+        yield Flag("photo-reused", "", text, (photo.id,), Severity.DOUBT)
     measured = view.evidence.measured.get(photo.id)
     if measured is None:
         return
@@ -90,13 +95,18 @@ def _problem_flag(problem: Problem, severity: Severity, entry: str, item: str = 
     return Flag(problem.code, item, problem.message, (entry,), severity)
 
 
-def _result_flags(result: Told[ResultComputed], view: StageView) -> Iterator[Flag]:
+def _result_flags(
+    result: Told[ResultComputed], view: StageView, of_readings: Mapping[Problem, list[str]]
+) -> Iterator[Flag]:
     fact = result.fact
     yield from _verdict_flags(result.id, fact.measurements, view)
     yield from _plan_flags(result, view)
-    # Without a value nothing was shown; with one the problem is a doubt about it.
+    # Without a value nothing was shown; with one the problem is a doubt about it, told with the reading's where it is
+    # that of a reading.
     severity = Severity.DOUBT if fact.measurements else Severity.FAILED
     for problem in fact.problems:
+        if severity is Severity.DOUBT and problem in of_readings:
+            continue
         yield _problem_flag(problem, severity, result.id, f"result:{fact.computation}")
     for remark in fact.remarks:
         yield _problem_flag(remark, Severity.INFO, result.id)
@@ -117,50 +127,52 @@ def _check_flags(answers_given: list[Told[CheckAdded]]) -> Iterator[Flag]:
         yield Flag("check-was-no", "", f"{fact.check} was answered no before", tuple(noes), Severity.INFO)
 
 
-def _reading_flags(reading: Told[ReadingAdded], view: StageView) -> Iterator[Flag]:
-    fact = reading.fact
-    for name, written in fact.values:
-        form = FORMS[fact.kind].field(name)
-        if form is not None and not form.lowest <= written.value <= form.highest:
-            text = (
-                f"{fact.kind} {written.written} = {written.value:g} {written.unit} is no likely reading "
-                f"({form.lowest:g} to {form.highest:g}); check unit and digits"
-            )
-            yield Flag("implausible", "", text, (reading.id,), Severity.DOUBT)
-    for code, text in _instrument_doubts(reading, view):
-        yield Flag(code, "", text, (reading.id,), Severity.DOUBT)
+def _reading_problems(view: StageView) -> Mapping[Problem, list[str]]:
+    """What is wrong with readings by themselves, and the ids of their entries."""
+    found: defaultdict[Problem, list[str]] = defaultdict(list)
+    for readings in view.evidence.readings.values():
+        for reading in readings:
+            for problem in dict.fromkeys(_wrong_with(reading, view)):
+                found[problem].append(reading.id)
+    return found
 
 
-def _instrument_doubts(reading: Told[ReadingAdded], view: StageView) -> Iterator[tuple[str, str]]:
-    fact, instruments = reading.fact, view.plan.instruments
-    if FORMS[fact.kind].is_event or not instruments:
+def _wrong_with(told: Told[ReadingAdded], view: StageView) -> Iterator[Problem]:
+    reading, plan = told.fact.reading(told.id, told.at), view.plan.plan
+    instrument = view.plan.instruments.get(reading.instrument or "")
+    for form in reading.form.fields:
+        value = reading.value(form.name)
+        if value is None:
+            continue
+        if problem := implausible(plan, reading, form, value):
+            yield problem
+        if plan.instruments and (problem := instrument_fault(plan, reading, form, instrument)):
+            yield problem
+    if instrument is not None and (problem := out_of_calibration(plan, reading, instrument)):
+        yield problem
+
+
+def _reading_flags(of_readings: Mapping[Problem, list[str]], results: Iterable[Told[ResultComputed]]) -> Iterator[Flag]:
+    """One flag for each cause: it names the results that carry it too; a result that failed of it has its own flag."""
+    results = list(results)
+    for problem, readings in of_readings.items():
+        carrying = [r for r in results if problem in r.fact.problems]
+        if all(r.fact.measurements for r in carrying):
+            entries = tuple(sorted((*readings, *(r.id for r in carrying))))
+            yield Flag(problem.code, "", problem.message, entries, Severity.DOUBT)
+
+
+def _kind_flags(reading: Told[ReadingAdded], view: StageView) -> Iterator[Flag]:
+    """An instrument of the plan that is not among those that it asks for here."""
+    instrument = view.plan.instruments.get(reading.fact.instrument or "")
+    if instrument is None:
         return
-    if fact.instrument is None:
-        yield "no-instrument", f"{fact.kind}: with which instrument it was read is not told"
-    elif fact.instrument not in instruments:
-        yield "unknown-instrument", f"{fact.kind}: the plan has no instrument {fact.instrument!r}"
-    else:
-        yield from _known_instrument_doubts(reading, instruments[fact.instrument], view)
-
-
-def _known_instrument_doubts(
-    reading: Told[ReadingAdded], instrument: Instrument, view: StageView
-) -> Iterator[tuple[str, str]]:
     required = [r for r in view.stage.readings if r.kind == reading.fact.kind]
     by_kind = [k for r in required for k in r.instrument_kinds]
     by_id = [i for r in required for i in r.instruments]
     if (by_kind and instrument.kind not in by_kind) or (by_id and instrument.id not in by_id):
-        allowed = ", ".join([*by_id, *by_kind])
-        yield "instrument-not-allowed", f"{reading.fact.kind} was read with {instrument.id}; allowed: {allowed}"
-    day = reading.at.astimezone(view.plan.zone).date()
-    if not _in_calibration(instrument, day):
-        span = f"{instrument.calibrated or '…'} to {instrument.calibration_valid_until or '…'}"
-        yield "out-of-calibration", f"{instrument.id} was out of calibration on {day} (valid {span})"
-
-
-def _in_calibration(instrument: Instrument, day: date) -> bool:
-    start, end = instrument.calibrated or date.min, instrument.calibration_valid_until or date.max
-    return start <= day <= end
+        text = f"{reading.fact.kind} was read with {instrument.id}; allowed: {', '.join([*by_id, *by_kind])}"
+        yield Flag("instrument-not-allowed", "", text, (reading.id,), Severity.DOUBT)
 
 
 def _time_flags(view: StageView) -> Iterator[Flag]:
@@ -168,9 +180,19 @@ def _time_flags(view: StageView) -> Iterator[Flag]:
         if one.at > one.received + CLOCK_TOLERANCE:
             text = f"dated {one.at.isoformat()}, but it came at {one.received.isoformat()}"
             yield Flag("date-in-future", "", text, (one.id,), Severity.DOUBT)
+    yield from _held_flags(view)
+
+
+def _held_flags(view: StageView) -> Iterator[Flag]:
+    """One flag for all that came while the same hold points held."""
+    groups: defaultdict[tuple[str, ...], list[str]] = defaultdict(list)
+    for one in view.evidence.shown():
         if one.id in view.held:
-            text = f"came while not released: {', '.join(view.held[one.id])}"
-            yield Flag("hold-point", "", text, (one.id,), Severity.DOUBT)
+            groups[view.held[one.id]].append(one.id)
+    for hold_points, entries in groups.items():
+        count = f"{len(entries)} entries " if len(entries) > 1 else ""
+        text = f"{count}came while not released: {', '.join(hold_points)}"
+        yield Flag("hold-point", "", text, tuple(sorted(entries)), Severity.DOUBT)
 
 
 def _duplicates(things: Iterable[tuple[object, str]]) -> Iterator[Flag]:

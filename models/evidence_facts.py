@@ -39,6 +39,8 @@ class PhotoAdded:
     """Id of the plan's requirement that it answers."""
     capture: Json = field(default_factory=dict, hash=False)
     """Facts of its capture (camera, time, place); JSON."""
+    also_for: tuple[str, ...] = ()
+    """Other sensors for which the same picture counted when it was told (empty name: the whole project)."""
 
     def inputs(self) -> tuple[str, ...]:
         """What it rests on."""
@@ -52,16 +54,22 @@ class PhotoAdded:
             "kind": None if self.kind is None else self.kind.value,
             "requirement": self.requirement,
             "capture": self.capture,
+            **({"also_for": list(self.also_for)} if self.also_for else {}),
         }
 
     @staticmethod
     def from_json(body: Json) -> PhotoAdded:
         """The fact of a body."""
-        take.only(body, frozenset({"sha256", "name", "kind", "requirement", "capture"}))
+        take.only(body, frozenset({"sha256", "name", "kind", "requirement", "capture"}), frozenset({"also_for"}))
         kind = None if body["kind"] is None else take.chosen(body, "kind", PhotoKind)
         requirement = None if body["requirement"] is None else take.text(body, "requirement")
         return PhotoAdded(
-            take.text(body, "sha256"), take.text(body, "name"), kind, requirement, take.group(body, "capture")
+            take.text(body, "sha256"),
+            take.text(body, "name"),
+            kind,
+            requirement,
+            take.group(body, "capture"),
+            take.words(body, "also_for"),
         )
 
 

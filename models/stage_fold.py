@@ -37,6 +37,7 @@ class StageFold:
     waivers: dict[str, Told[Decision]] = field(default_factory=dict)
     """Decisions that waive single items, by id."""
     reopened: list[str] = field(default_factory=list)
+    reworked: list[DecisionInForce] = field(default_factory=list)
     ignored: list[Flag] = field(default_factory=list)
     _newest: dict[tuple[str, str], Told[Fact]] = field(default_factory=dict)
     """The current result of each photo and of each computation."""
@@ -99,6 +100,8 @@ class StageFold:
             self.waivers[decision.id] = decision
             return
         self.decision, self.decided_under = decision, plan
+        if fact.decision is DecisionKind.REWORK:
+            self.reworked.append(_as_decided(decision, plan))
 
     def take_back(self, decision: str) -> None:
         """Put a decision out of force that was a mistake."""
@@ -166,6 +169,7 @@ def stage_state(
         tuple(sorted((*lacking_waived, *flags_waived))),
         _in_force(fold),
         tuple(fold.reopened),
+        tuple(fold.reworked),
         blocked_by,
         _earliest_next(view.evidence),
     )
@@ -239,6 +243,10 @@ def _in_force(fold: StageFold) -> DecisionInForce | None:
     one, under = fold.decision, fold.decided_under
     if one is None or under is None:
         return None
+    return _as_decided(one, under)
+
+
+def _as_decided(one: Told[Decision], under: PlanInForce) -> DecisionInForce:
     fact = one.fact
     return DecisionInForce(one.id, fact.decision, one.author, one.at, fact.reason, fact.reference, under.version)
 

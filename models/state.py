@@ -65,7 +65,7 @@ class Missing:
 
 @dataclass(frozen=True)
 class DecisionInForce:
-    """The last decision on a stage, while nothing has come after it that opens the question again."""
+    """A decision on a stage: the last one while nothing has come that opens the question again, or one for rework."""
 
     entry: str
     decision: DecisionKind
@@ -112,6 +112,8 @@ class StageState:
     decision: DecisionInForce | None = None
     reopened: tuple[str, ...] = ()
     """Ids of decisions that later evidence or a correction set aside, in their order."""
+    reworked: tuple[DecisionInForce, ...] = ()
+    """All orders to do it again, in their order, whether they were followed yet or not."""
     blocked_by: tuple[str, ...] = ()
     """Hold points before it that hold."""
     earliest_next: datetime | None = None

@@ -7,7 +7,9 @@ Fahrenheit is 5/9 K exactly (NIST SP 811, appendix B). Pint is imported when the
 
 from __future__ import annotations
 
+import math
 import re
+from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
@@ -287,7 +289,7 @@ _SHOWN_SI: dict[Dimension, tuple[tuple[float, str], ...]] = {
 """From this size on (in base units) in this unit; dimensions not listed are shown in their base unit."""
 
 _SHOWN_US: dict[Dimension, tuple[tuple[float, str], ...]] = {
-    Dimension.LENGTH: ((3048.0, "ft"), (0.0, "in")),
+    Dimension.LENGTH: ((10_000.0, "ft"), (0.0, "in")),
     Dimension.TEMPERATURE: ((0.0, "°F"),),
     Dimension.TEMPERATURE_DIFFERENCE: ((0.0, "°F"),),
     Dimension.MASS: ((453.0, "lb"), (0.0, "oz")),
@@ -297,27 +299,52 @@ _SHOWN_US: dict[Dimension, tuple[tuple[float, str], ...]] = {
 }
 
 
+_PLACES = {"in": 3}
+"""Decimals beyond which a unit says nothing that could be measured: a thousandth of an inch is 0.025 mm."""
+_FRACTION_OF_AN_INCH = 64
+"""Tapes are divided into 64ths at the finest; what was written as such a fraction is shown as it was meant."""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A value in the unit in which people see it, not rounded."""
+
+    number: float
+    unit: str
+
+
 def show(value: float, dimension: Dimension, system: UnitSystem | str = UnitSystem.SI, digits: int = 5) -> str:
     """A value in base units as people read it: ``show(76.2, LENGTH, "both")`` is ``76.2 mm (3 in)``.
 
-    At most ``digits`` significant digits; a dimension that both systems write alike is shown once.
+    At most ``digits`` significant digits, and inches no finer than a thousandth (two digits in any case, and whole
+    64ths in full); a dimension that both systems write alike is shown once.
     """
-    si, us = _shown(value, dimension, _SHOWN_SI, digits), None
-    if dimension in _SHOWN_US:
-        us = _shown(value, dimension, _SHOWN_US, digits)
     system = UnitSystem(system)
-    if us is None or system is UnitSystem.SI:
-        return si
-    return us if system is UnitSystem.US else f"{si} ({us})"
+    if system is not UnitSystem.BOTH:
+        return _in_words(in_unit_for(value, dimension, system), digits)
+    si, us = (_in_words(in_unit_for(value, dimension, one), digits) for one in (UnitSystem.SI, UnitSystem.US))
+    return f"{si} ({us})" if dimension in _SHOWN_US else si
 
 
-def _shown(
-    value: float, dimension: Dimension, units: dict[Dimension, tuple[tuple[float, str], ...]], digits: int
-) -> str:
+def in_unit_for(value: float, dimension: Dimension, system: UnitSystem) -> Shown:
+    """A value in base units in the unit of one system (of SI for both) that suits its size."""
+    units = _SHOWN_US if system is UnitSystem.US and dimension in _SHOWN_US else _SHOWN_SI
     steps = units.get(dimension, ((0.0, BASE_UNIT[dimension]),))
     unit = next((unit for least, unit in steps if abs(value) >= least), steps[-1][1])
     number = float(_converted(Fraction(value), _base(dimension), _WRITTEN[dimension][unit]))
-    return f"{_plain(number, digits)}{'' if unit == '1' else f' {unit}'}"
+    return Shown(number, "" if unit == "1" else unit)
+
+
+def _in_words(shown: Shown, digits: int) -> str:
+    return f"{_plain(shown.number, _sensible(shown, digits))} {shown.unit}".rstrip()
+
+
+def _sensible(shown: Shown, digits: int) -> int:
+    """Significant digits that mean something in this unit, at most as many as are asked for."""
+    places, size = _PLACES.get(shown.unit), abs(shown.number)
+    if places is None or size == 0.0 or math.isclose(size * _FRACTION_OF_AN_INCH, round(size * _FRACTION_OF_AN_INCH)):
+        return digits
+    return min(digits, max(2, math.floor(math.log10(size)) + 1 + places))
 
 
 def _plain(number: float, digits: int) -> str:

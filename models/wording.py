@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 
 from models.measurement import Estimate, Limits, Verdict
-from models.units import Dimension, UnitSystem, dimension_of, show
+from models.units import Dimension, UnitSystem, dimension_of, in_unit_for, show
 
 SIGNS = {Verdict.CONFORMING: "✓", Verdict.NONCONFORMING: "✗", Verdict.INCONCLUSIVE: "?"}
 """A sign beside the word, so that a verdict is seen at a glance and never by colour alone."""
@@ -29,22 +30,25 @@ def limits_as_text(limits: Limits, unit: str) -> str:
 
 
 def limits_shown(limits: Limits, dimension: Dimension, system: UnitSystem) -> str:
-    """Limits in the units that a project chose to see: ``75 to 79 mm (2.9528 to 3.1102 in)``."""
+    """Limits in the units that a project chose to see: ``75 to 79 mm (2.953 to 3.110 in)``."""
     if system is UnitSystem.BOTH:
         si, us = (limits_shown(limits, dimension, one) for one in (UnitSystem.SI, UnitSystem.US))
         return si if si == us else f"{si} ({us})"
     lower, upper = (None if side is None else show(side, dimension, system) for side in (limits.lower, limits.upper))
     if lower is not None and upper is not None:
-        return f"{_without_unit_of(lower, upper)} to {upper}"
+        return _span(lower, upper)
     if upper is not None:
         return f"at most {upper}"
     return "" if lower is None else f"at least {lower}"
 
 
-def _without_unit_of(first: str, second: str) -> str:
-    """The first value without its unit, where the second says it."""
-    number, _, unit = first.partition(" ")
-    return number if unit == second.partition(" ")[2] else first
+def _span(lower: str, upper: str) -> str:
+    """Two values with as many decimals; where both have one unit, it is said once."""
+    (low, _, unit), (high, _, unit_of_high) = lower.partition(" "), upper.partition(" ")
+    if unit != unit_of_high:
+        return f"{lower} to {upper}"
+    places = max(len(number.partition(".")[2]) for number in (low, high))
+    return f"{Decimal(low):.{places}f} to {Decimal(high):.{places}f} {unit}".rstrip()
 
 
 def estimate_shown(estimate: Estimate, system: UnitSystem) -> str:
@@ -54,17 +58,7 @@ def estimate_shown(estimate: Estimate, system: UnitSystem) -> str:
         return si if si == us else f"{si} ({us})"
     dimension, uncertainty = dimension_of(estimate.quantity.unit), estimate.expanded_uncertainty
     of_u = Dimension.TEMPERATURE_DIFFERENCE if dimension is Dimension.TEMPERATURE else dimension
-    value, unit = _apart(show(estimate.value, dimension, system, _ALL_DIGITS))
-    u, unit_of_u = _apart(show(uncertainty, of_u, system, _ALL_DIGITS))
-    if unit != unit_of_u and of_u is dimension:  # a large resistance with a small uncertainty
+    value, u = in_unit_for(estimate.value, dimension, system), in_unit_for(uncertainty, of_u, system)
+    if value.unit != u.unit and of_u is dimension:  # a large resistance with a small uncertainty
         return f"{show(estimate.value, dimension, system)} ± {show(uncertainty, of_u, system, 2)}"
-    return f"{' ± '.join(rounded(value, u))} {unit}".rstrip()
-
-
-_ALL_DIGITS = 15
-
-
-def _apart(shown: str) -> tuple[float, str]:
-    """The number and the unit of a value that is shown."""
-    number, _, unit = shown.partition(" ")
-    return float(number), unit
+    return f"{' ± '.join(rounded(value.number, u.number))} {value.unit}".rstrip()

@@ -167,7 +167,8 @@ def advice(plan: Plan, measurements: Sequence[Measurement], profile: ProfileRead
         words = f"Too low at {_place(plan, low)}: grinding does not help; ask the inspector."
         return (Problem("too-low", words),)
     if all(verdict is Verdict.CONFORMING for verdict in judged.values()):
-        return (Problem("grinding-done", "Flush within the plan's limits: grinding is done."),)
+        words = "The heights are within the plan's limits: they need no more grinding."
+        return (Problem("grinding-done", words),)
     high = max(profile.numbers, key=lambda n: n.value)
     words = f"Not yet shown flush: highest at {_place(plan, high)}. Grind another pass"
     return (Problem("another-pass", f"{words} there and read the heights again, or read at more stations."),)

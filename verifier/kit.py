@@ -17,9 +17,9 @@ from models.materials import Material
 from models.measurement import BudgetLine, Estimate, Limits, Problem, Quantity
 from models.plan import Plan, Sensor
 from models.plan_stages import RequiredReading, StagePlan
+from models.reading_doubts import calibration_trouble, sentence
 from models.tolerance import Tolerance
 from verifier.grout_material import grout_of
-from verifier.readings import calibration_trouble
 from verifier.repeated import together
 from verifier.worked import Worked
 
@@ -50,7 +50,7 @@ def calibrations(instruments: Sequence[Instrument], on: date) -> Worked:
     troubles = [trouble for i in instruments if (trouble := calibration_trouble(i, on))]
     return Worked(
         problems=tuple(
-            Problem("instrument-out-of-calibration", f"{t[:1].upper()}{t[1:]}: bring another, or have it calibrated.")
+            Problem("instrument-out-of-calibration", f"{sentence(t)}: bring another, or have it calibrated.")
             for t in troubles
         )
     )

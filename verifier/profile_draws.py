@@ -6,7 +6,8 @@ is a random walk along the sensor (variance grows with distance), read with inde
 
 - How rough the profile is comes from the readings themselves by their likelihood; a broad prior helps where they are
   few.
-- The profile at the stations given the readings is normal; it is drawn exactly.
+- The profile at the stations given the readings is normal. A walk has no memory, so that it is drawn exactly in one
+  pass over the stations and one back (Kalman filter and backward sampling), in time that grows with their number.
 - Between two stations a random walk with known ends is a Brownian bridge, whose extreme has the distribution
   P(min < m) = exp(-2 (a - m)(b - m) / (s² h)), s² the variance per mm and h the distance (a textbook result on
   Brownian motion). The ends of the span are stations without a reading.
@@ -114,19 +115,16 @@ def _roughness_draws(stations: Stations, prior: float, draws: int, generator: np
     """Variance per mm, drawn from prior times likelihood on a grid, shape (D,)."""
     log_weight = -0.5 * (np.log(GRID) / np.log(PRIOR_FACTOR)) ** 2
     per_mm = (prior * GRID) ** 2 / PER_MM
-    log_weight = log_weight + np.array([_log_likelihood(stations, v) for v in per_mm])
+    log_weight = log_weight + _log_likelihood(stations, per_mm)
     weight = np.exp(log_weight - log_weight.max())
     return per_mm[generator.choice(len(GRID), size=draws, p=weight / weight.sum())]
 
 
-def _log_likelihood(stations: Stations, per_mm: float) -> float:
-    """Of the readings given the variance per mm, the profile's level left open (restricted likelihood)."""
-    precision, normal = _normal_equations(stations, per_mm)
-    factor = np.linalg.cholesky(precision)
-    half = np.linalg.solve(factor, normal)
-    steps = _steps(stations.s_mm)
-    quadratic = float(np.sum(stations.weight * stations.value**2) - half @ half)
-    return float(-0.5 * quadratic - np.log(np.diag(factor)).sum() - 0.5 * np.log(per_mm * steps).sum())
+def _log_likelihood(stations: Stations, per_mm: Array) -> Array:
+    """Of the readings given variances per mm, shape (K,); the profile's level left open (restricted likelihood)."""
+    known = _filtered(stations, per_mm)
+    quadratic = np.sum(stations.weight * stations.value**2) - np.sum(known.carried**2 / known.precision, axis=0)
+    return np.asarray(-0.5 * (quadratic + np.log(known.precision).sum(axis=0) - np.log(known.stiffness).sum(axis=0)))
 
 
 def _steps(s_mm: Array) -> Array:
@@ -134,30 +132,53 @@ def _steps(s_mm: Array) -> Array:
     return np.maximum(np.diff(s_mm), 0.1)
 
 
-def _normal_equations(stations: Stations, per_mm: float) -> tuple[Array, Array]:
-    """Precision (N, N) and right-hand side (N,) of the profile at the stations, given readings and roughness."""
-    count = len(stations.s_mm)
-    precision = np.diag(stations.weight)
-    stiffness = 1.0 / (per_mm * _steps(stations.s_mm))
-    inner = np.arange(count - 1)
-    precision[inner, inner] += stiffness
-    precision[inner + 1, inner + 1] += stiffness
-    precision[inner, inner + 1] -= stiffness
-    precision[inner + 1, inner] -= stiffness
-    return precision, stations.weight * stations.value
+@dataclass(frozen=True)
+class _Filtered:
+    """What is known of the profile at each station from the readings up to it, shapes (N, K) for K variances per mm.
+
+    Given the profile at the next station, that at this one is normal with ``precision`` and with the mean
+    (``carried`` + stiffness of the step times the next height) / ``precision``.
+    """
+
+    precision: Array
+    carried: Array
+    """Precision times mean, without what the next station tells."""
+    stiffness: Array
+    """1 / variance of each step, shape (N - 1, K)."""
+
+
+def _filtered(stations: Stations, per_mm: Array) -> _Filtered:
+    """Forward pass of the Kalman filter in information form; its precisions are the pivots of the whole matrix.
+
+    Without the next station the precision is what was read here and what comes over from before, the latter softened
+    by the step between (two springs in a row): sums and products of positive numbers, so that nothing cancels.
+    """
+    stiffness = 1.0 / (per_mm * _steps(stations.s_mm)[:, None])
+    onward = np.vstack([stiffness, np.zeros_like(per_mm)])
+    precision = np.empty_like(onward)
+    carried = np.empty_like(onward)
+    before, carried_before = np.zeros_like(per_mm), np.zeros_like(per_mm)
+    for i, (weight, value) in enumerate(zip(stations.weight, stations.value, strict=True)):
+        here = weight + before
+        carried[i] = weight * value + carried_before
+        precision[i] = here + onward[i]
+        passed_on = onward[i] / precision[i]
+        before, carried_before = passed_on * here, passed_on * carried[i]
+    return _Filtered(precision, carried, stiffness)
 
 
 def _profiles(stations: Stations, variance: Array, generator: np.random.Generator) -> Array:
-    """Profiles at the stations, one a row, each with its own roughness."""
-    out = np.empty((len(variance), len(stations.s_mm)))
-    for per_mm in np.unique(variance):
-        rows = np.flatnonzero(variance == per_mm)
-        precision, normal = _normal_equations(stations, float(per_mm))
-        covariance = np.linalg.inv(precision)
-        root = np.linalg.cholesky(0.5 * (covariance + covariance.T))
-        noise = generator.standard_normal((len(rows), len(stations.s_mm)))
-        out[rows] = covariance @ normal + noise @ root.T
-    return out + stations.mean
+    """Profiles at the stations, one a row, each with its own roughness: drawn from the last station back."""
+    per_mm, which = np.unique(variance, return_inverse=True)
+    known = _filtered(stations, per_mm)
+    heights = np.empty((len(stations.s_mm), len(variance)))
+    pull: Array | float = 0.0
+    for i in reversed(range(len(heights))):
+        precision = known.precision[i][which]
+        noise = generator.standard_normal(len(variance)) / np.sqrt(precision)
+        heights[i] = (known.carried[i][which] + pull) / precision + noise
+        pull = known.stiffness[i - 1][which] * heights[i] if i else 0.0
+    return heights.T + stations.mean
 
 
 def _highest(

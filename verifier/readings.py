@@ -14,16 +14,15 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
 
 from models.instruments import Instrument
 from models.measurement import BudgetLine, Problem
 from models.plan import Plan
+from models.reading_doubts import CHECK_UNIT, implausible, instrument_fault, out_of_calibration, sentence
 from models.readings import Reading, ReadingField, ReadingKind
 from models.units import UnitSystem, show
 
 MM_PER_METRE = 1000.0
-CHECK_UNIT = "Check the unit and the decimal point, and correct the reading; it is left out until then."
 GROSS_FACTOR = 3.0
 """A reading this many times above or below what it should be is taken for a slip of the unit or of a digit."""
 
@@ -81,7 +80,7 @@ def number_of(plan: Plan, reading: Reading, field: str = "value") -> tuple[Numbe
     value = reading.value(field)
     faults = [f for f in (_value_fault(plan, reading, form, value), _station_fault(plan, reading)) if f is not None]
     instrument = next((i for i in plan.instruments if i.id == reading.instrument), None)
-    fault = _instrument_fault(plan, reading, form, instrument)
+    fault = instrument_fault(plan, reading, form, instrument)
     if faults or fault is not None or instrument is None or value is None:
         return None, (*faults, *([fault] if fault else []))
     number = Number(
@@ -100,11 +99,7 @@ def _value_fault(plan: Plan, reading: Reading, form: ReadingField | None, value:
         name = "" if form is None or form.name == "value" else f" {form.name!r}"
         words = f"The reading of {reading.named(plan.units)} has no usable number{name}: read it again."
         return Problem("value-missing", words)
-    if form.lowest <= value <= form.highest:
-        return None
-    read, lowest, highest = (show(x, form.dimension, plan.units) for x in (value, form.lowest, form.highest))
-    words = f"{_sentence(reading.named(plan.units))}: {read} cannot be; {lowest} to {highest} can."
-    return Problem("value-implausible", f"{words} {CHECK_UNIT}")
+    return implausible(plan, reading, form, value)
 
 
 def _station_fault(plan: Plan, reading: Reading) -> Problem | None:
@@ -112,30 +107,6 @@ def _station_fault(plan: Plan, reading: Reading) -> Problem | None:
         return None
     words = f"Say at which station the {reading.named(plan.units)} was read; it is left out until then."
     return Problem("station-missing", words)
-
-
-def _instrument_fault(
-    plan: Plan, reading: Reading, form: ReadingField | None, instrument: Instrument | None
-) -> Problem | None:
-    if instrument is not None and (form is None or instrument.dimension is form.dimension):
-        return None
-    name = reading.named(plan.units)
-    if reading.instrument is None:
-        return Problem(
-            "instrument-missing",
-            f"Say which instrument the {name} was read with: without it the uncertainty is not known.",
-        )
-    if instrument is None:
-        return Problem(
-            "instrument-unknown",
-            f"{_sentence(name)}: the plan has no instrument {reading.instrument!r};"
-            " correct its name, or add it to the plan.",
-        )
-    wanted = form.dimension if form is not None else "that"
-    words = (
-        f"{_sentence(name)}: {instrument.id} reads {instrument.dimension}, not {wanted}; name the one that was used."
-    )
-    return Problem("instrument-wrong", words)
 
 
 def _calibration_doubts(plan: Plan, reading: Reading, instrument: Instrument) -> tuple[Problem, ...]:
@@ -146,25 +117,8 @@ def _calibration_doubts(plan: Plan, reading: Reading, instrument: Instrument) ->
         name = reading.named(plan.units)
         words = f"Say when the {name} was read: whether {instrument.id} was in calibration cannot be told."
         return (Problem("reading-time-missing", words),)
-    trouble = calibration_trouble(instrument, reading.at.date())
-    if not trouble:
-        return ()
-    remedy = "Measure again with one in calibration, or have it checked."
-    words = f"{_sentence(reading.named(plan.units))}: {trouble}. {remedy}"
-    return (Problem("instrument-out-of-calibration", words),)
-
-
-def calibration_trouble(instrument: Instrument, on: date) -> str:
-    """Why the instrument is not in calibration on a day; empty where it is."""
-    if instrument.calibrated is not None and on < instrument.calibrated:
-        return f"{instrument.id} was calibrated on {instrument.calibrated}, after {on}"
-    if instrument.calibration_valid_until is not None and on > instrument.calibration_valid_until:
-        return f"the calibration of {instrument.id} ended on {instrument.calibration_valid_until}, before {on}"
-    return ""
-
-
-def _sentence(words: str) -> str:
-    return words[:1].upper() + words[1:]
+    trouble = out_of_calibration(plan, reading, instrument)
+    return () if trouble is None else (trouble,)
 
 
 def plausible_beside(
@@ -188,7 +142,7 @@ def plausible_beside(
 def _gross(number: Number, expected: float, what: str, system: UnitSystem) -> Problem:
     dimension = number.reading.form.fields[0].dimension
     read, meant = (show(x, dimension, system) for x in (number.value, expected))
-    words = f"{_sentence(number.reading.named(system))}: {read} beside {what} of {meant}."
+    words = f"{sentence(number.reading.named(system))}: {read} beside {what} of {meant}."
     return Problem("value-implausible", f"{words} {CHECK_UNIT}")
 
 

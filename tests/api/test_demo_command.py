@@ -115,7 +115,7 @@ def test_the_whole_demo_measures_plays_and_shows(
         r"layout +released +released: after rework",
         r"exit-hole +released +released",
         r"saw-cut +released: after rework +released: 3 items waived",
-        r"channel +released +flagged: out-of-calibration, result:dew-point",
+        r"channel +released +flagged: instrument-out-of-calibration",
         r"seating +released +released",
         r"grout +released +incomplete: labels-photo missing",
         r"cure-and-grind +released +flagged: quantity:ridge_width",

@@ -174,7 +174,9 @@ def test_the_forecast_follows_the_temperatures_and_grinding_waits_for_it(project
 
 def test_nothing_was_told_before_it_was_so_nor_while_a_hold_point_held(project: Project) -> None:
     flags = [f.code for state in project.state().sensors.values() for s in state.stages for f in s.flags]
-    assert not {"date-in-future", "hold-point", "duplicate", "ignored", "implausible", "photo-reused"} & set(flags)
+    assert not {"date-in-future", "hold-point", "duplicate", "ignored", "value-implausible", "photo-reused"} & set(
+        flags
+    )
 
 
 def test_the_night_is_told_in_the_order_of_time_within_one_closure() -> None:

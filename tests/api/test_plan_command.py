@@ -19,7 +19,7 @@ def test_check_tells_the_stages_and_shows_limits_in_the_projects_units(capsys: p
     assert main(["plan", "check", PLAN]) == 0
     told = capsys.readouterr().out
     for line in (
-        "slot_width: 75 to 79 mm (2.9528 to 3.1102 in)",
+        "slot_width: 75 to 79 mm (2.953 to 3.110 in)",
         "conduit_cover: at least 101.6 mm (at least 4 in)",
         "layout_angle: 89.5 to 90.5 deg",
         "inspector-1 (inspector)",

@@ -193,7 +193,7 @@ def test_a_correction_and_its_replacement_come_together(tmp_path: Path) -> None:
         assert types(added.entries) == ["correction", "reading-added", "result-computed"]
         stage = project.stage(place("saw-cut"))
         assert wrong.id in stage.superseded
-        assert not [f for f in stage.flags if f.code in ("implausible", "replacement-missing")]
+        assert not [f for f in stage.flags if f.code in ("value-implausible", "replacement-missing")]
         again = project.add_reading(
             place("saw-cut"), depth(75.0), CASEY, replaces=Replacement(wrong.id, "a digit too many")
         )
@@ -225,6 +225,23 @@ def test_a_photo_is_kept_told_and_measured(tmp_path: Path) -> None:
         assert added.entries[0].body["capture"] == {"make": "Invented"}
         again = project.add_photos(place("layout"), [file], CASEY, kind=PhotoKind.LAYOUT, requirement="line")
         assert (again.entries, [e.id for e in again.known]) == ((), [added.entries[0].id])
+
+
+def test_a_photo_of_another_sensor_is_a_doubt_on_the_stage_that_it_is_added_to(tmp_path: Path) -> None:
+    file = photo(tmp_path)
+    with started(tmp_path) as project:
+        first = project.add_photos(place("layout", B), [file], CASEY, kind=PhotoKind.LAYOUT, requirement="line")
+        project.add_photos(place("layout", A), [file], CASEY, kind=PhotoKind.LAYOUT, requirement="line")
+        (flag,) = project.stage(place("layout", A)).having(Severity.DOUBT)
+        assert (flag.code, B in flag.text) == ("photo-reused", True)
+        assert not project.stage(place("layout", B)).having(Severity.DOUBT)
+        assert [f.code for f in project.state().flags] == ["photo-reused"]
+        # Withdrawn where it did not belong, it may be told for the other sensor.
+        (again,) = (e for e in project.entries(A) if e.type == "photo-added")
+        for entry in (again, first.entries[0]):
+            project.correct(entry, "of the other sensor", CASEY, withdrawn=True)
+        project.add_photos(place("layout", A), [file], CASEY, kind=PhotoKind.LAYOUT, requirement="line")
+        assert not project.stage(place("layout", A)).having(Severity.DOUBT)
 
 
 def test_what_is_no_photo_stores_nothing_and_stops_no_other(tmp_path: Path) -> None:
@@ -396,7 +413,7 @@ def test_a_date_in_the_future_and_an_old_calibration_are_flagged_not_refused(tmp
     with started(tmp_path, now=clock) as project:
         project.add_reading(place("saw-cut"), depth(75.0, 100.0, "old-gauge"), CASEY, clock() + timedelta(hours=3))
         codes = {f.code for f in project.stage(place("saw-cut")).flags}
-        assert {"date-in-future", "out-of-calibration"} <= codes
+        assert {"date-in-future", "instrument-out-of-calibration"} <= codes
 
 
 def test_a_camera_calibration_of_the_plan_is_kept_and_used(tmp_path: Path) -> None:

@@ -59,6 +59,15 @@ def test_a_photo_added_twice_and_a_file_that_is_none(terminal: Terminal, tmp_pat
     assert terminal.run("log") == before
 
 
+@pytest.mark.parametrize(("told", "differs"), [("2026-10-06 19:15", False), ("2026-10-06 20:13", True), (None, True)])
+def test_a_photo_whose_own_clock_says_another_time(terminal: Terminal, told: str | None, differs: bool) -> None:
+    """The camera says 19:12:44 in UTC."""
+    at = [] if told is None else ["--at", f"{told.replace(' ', 'T')}Z"]
+    said = terminal.run("add", "photo", str(DEMO / "A-layout.jpg"), "--for", "dust", "--sensor", "A", *at, who="casey")
+    # 13:12 by the clock of the project, in Denver
+    assert ("note: A-layout.jpg: its camera says 2026-10-06 13:12" in said) == differs
+
+
 def test_a_reading_in_inches_is_shown_in_the_projects_units(terminal: Terminal) -> None:
     said = terminal.run("add", "reading", "hole-diameter", "--value", "1 1/2 in", "--instrument", "tape", "--sensor",
                         "A", "--note", "core drill", who="casey")  # fmt: skip
@@ -71,8 +80,10 @@ def test_a_reading_far_off_is_stored_and_flagged(terminal: Terminal) -> None:
     """10 times too large; and with an instrument out of calibration, dated in the future."""
     said = terminal.run("add", "reading", "slot-depth", "--value", "750 mm", "--station", "100 mm", "--instrument",
                         "old-gauge", "--sensor", "A", "--at", "2199-01-01 00:00", who="casey")  # fmt: skip
-    for code in ("implausible", "out-of-calibration", "date-in-future"):
+    for code in ("instrument-out-of-calibration", "date-in-future"):
         assert f"[{code}]" in said.replace("\n", " ")
+    # Said once, by the result that failed of it.
+    assert [f["item"] for f in terminal.json("flags") if f["code"] == "value-implausible"] == ["result:slot-depth"]
 
 
 @pytest.mark.parametrize(

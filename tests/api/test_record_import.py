@@ -41,7 +41,7 @@ def test_readings_are_told_and_worked_out_once(terminal: Terminal, tmp_path: Pat
 def test_a_table_that_has_grown_tells_what_is_new(terminal: Terminal, tmp_path: Path) -> None:
     terminal.run("import", table(tmp_path, GOOD), who="casey")
     grown = table(tmp_path, GOOD + "A,slot-depth,2026-05-04 23:05,550,74.8,gauge,\n", "grown.csv")
-    assert "1 readings told, 3 were there already" in terminal.run("import", grown, who="casey")
+    assert "1 reading told, 3 were there already, 1 result worked out" in terminal.run("import", grown, who="casey")
     assert counted(terminal, "reading-added") == 4
 
 
@@ -76,7 +76,7 @@ def test_time_sensor_and_stage_for_all_rows(terminal: Terminal, tmp_path: Path) 
     said = terminal.run("import", path, "--sensor", "A", who="casey", status=2)
     assert "at: say when it was read, here or for all rows by --at" in said
     given = ("--sensor", "A", "--stage", "exit-hole", "--at", "2026-05-04 23:00")
-    assert "1 readings told" in terminal.run("import", path, *given, who="casey")
+    assert "1 reading told" in terminal.run("import", path, *given, who="casey")
     assert "exit-hole" in terminal.run("log", "--sensor", "A")
 
 

@@ -8,10 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from api.record_words import in_ranges, joined
+from api.inputs import load_plan
+from api.record_words import camera_clock_words, in_ranges, joined
 from models.entry import Entry
+from models.facts import PhotoAdded, draft_of
 from models.state import Flag, Severity
-from tests.api.small_project import PLAN, Terminal, plan_file, terminal
+from tests.api.small_project import CASEY, EVENING, PLAN, Terminal, plan_file, terminal
 
 __all__ = ["terminal"]
 
@@ -55,7 +57,7 @@ def test_a_stage_in_full_shows_its_results_in_the_projects_units(terminal: Termi
     shown = terminal.run("state", "--sensor", "A", "--stage", "saw-cut")
     # 90 mm = 3.5433 in against 80 mm = 3.1496 in
     assert "✗ slot_depth_max 3.5" in shown
-    assert "at most 3.1496" in shown
+    assert "at most 3.15 in" in shown
     assert "evidence: #" in shown
     assert "waived dust" in shown
 
@@ -105,6 +107,34 @@ def test_nothing_missing_and_nothing_flagged_is_said(terminal: Terminal, tmp_pat
     assert terminal.run("flags", "--project", folder) == "nothing is flagged\n"
 
 
+def test_a_released_stage_shows_what_was_waived_and_that_it_was_done_again(terminal: Terminal) -> None:
+    terminal.run("add", "check", "old-marks", "yes", "--sensor", "A", who="casey")
+    terminal.run("rework", "layout", "--sensor", "A", "--reason", "Line off square", who="ines")
+    terminal.run("add", "check", "old-marks", "yes", "--sensor", "A", who="casey")
+    terminal.run("waive", "layout", "--sensor", "A", "--reason", "dry", "--reference", "letter", "--items", "line",
+                 who="ines")  # fmt: skip
+    said = terminal.run("release", "layout", "--sensor", "A", who="ines")
+    assert "release on 1 entry" in said
+    shown = terminal.run("state", "--sensor", "A")
+    layout = shown[shown.index("layout  ") : shown.index("exit-hole  ")]
+    assert "released" in layout
+    assert "waived: line" in layout
+    assert "reworked: #3 ines" in layout
+    assert "Line off square" in layout
+    (sensor,) = terminal.json("state", "--sensor", "A")["sensors"]
+    assert [(r["entry"], r["reason"]) for r in sensor["stages"][0]["reworked"]] == [(3, "Line off square")]
+
+
+def test_the_log_ticks_off_no_result_that_something_is_wrong_with(terminal: Terminal) -> None:
+    for value, station in (("75 mm", "100 mm"), ("750 mm", "300 mm")):
+        terminal.run("add", "reading", "slot-depth", "--value", value, "--station", station, "--instrument",
+                     "gauge", "--sensor", "A", who="casey")  # fmt: skip
+    results = [line for line in terminal.run("log").splitlines() if ": slot-depth: " in line]
+    assert "cannot be" in results[-1]
+    assert "? slot_depth_max" in results[-1]
+    assert "✓" not in results[-1]
+
+
 def test_the_forecast_of_the_next_step(tmp_path: Path, terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
     """'Grind from ...' until grinding has begun, in local time."""
     folder = str(tmp_path / "demo")
@@ -137,6 +167,24 @@ def test_a_decision_set_aside_is_said(terminal: Terminal) -> None:
     terminal.run("waive", "exit-hole", "--sensor", "A", "--reason", "old hole", "--reference", "letter", who="ines")
     shown = terminal.run("add", "check", "plugged", "yes", "--sensor", "A", who="casey")
     assert "opened again: decision #2 was set aside" in shown
+
+
+@pytest.mark.parametrize(
+    ("taken_at", "differs"),
+    [
+        ("2026-05-04T22:04:00", False),  # without a zone: the clock of the site, UTC-6 in Denver in May
+        ("2026-05-04T22:06:00.500", True),
+        ("2026-05-05T04:04:00+00:00", False),
+        ("2026-05-04T22:00:00+00:00", True),
+        ("no time", False),
+        (None, False),
+    ],
+)
+def test_the_cameras_clock_beside_the_time_that_was_told(taken_at: str | None, differs: bool, tmp_path: Path) -> None:
+    plan = load_plan(str(plan_file(tmp_path))).plan
+    fact = PhotoAdded("0" * 64, "line.jpg", capture={} if taken_at is None else {"taken_at": taken_at})
+    entry = draft_of(fact, CASEY.id, CASEY.role, "2026-05-04T22:00:00-06:00").taken(1, EVENING)
+    assert bool(camera_clock_words(entry, plan)) == differs
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 from contextlib import suppress
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -36,6 +37,7 @@ FACTS: list[Fact] = [
     adopted(),
     photo(),
     photo(kind=None, requirement="line"),
+    replace(photo(), also_for=("", "north/1/B")),
     measured(PHOTO),
     measured(PHOTO, usable=False),
     depth(),

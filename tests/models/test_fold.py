@@ -13,7 +13,7 @@ import pytest
 
 from models.facts import Decision, DecisionKind, Outcome, ResultComputed
 from models.fold import Fold
-from models.measurement import Problem, Verdict
+from models.measurement import Problem, Quantity, Verdict
 from models.plan_stages import RequiredReading
 from models.readings import ReadingKind
 from models.state import Severity, StageState, StageStatus
@@ -34,6 +34,7 @@ from tests.models.log_writer import (
     correction,
     cut_shown,
     depth,
+    judged,
     layout_shown,
     measured,
     photo,
@@ -264,6 +265,13 @@ def test_evidence_that_comes_while_a_hold_point_holds_is_flagged() -> None:
     assert state.blocked_by == ("layout",)
 
 
+def test_all_that_comes_while_one_hold_point_holds_is_one_flag() -> None:
+    log = with_plan()
+    early = [log.tell(depth(80.0, station)).id for station in (100.0, 300.0, 500.0)]
+    (flag,) = (f for f in stage(log).flags if f.code == "hold-point")
+    assert (flag.text, flag.entries) == ("3 entries came while not released: layout", tuple(sorted(early)))
+
+
 def test_a_stage_cannot_be_released_before_the_hold_point() -> None:
     log = with_plan()
     log.tell(release(cut_shown(log), "all well"), INSPECTOR)
@@ -287,6 +295,8 @@ def test_rework_sets_evidence_aside_and_opens_the_stages_after_it(log: LogWriter
     new = [log.tell(depth(82.0, s)).id for s in (100.0, 300.0)]
     assert stage(log).status is StageStatus.INCOMPLETE
     assert stage(log).evidence == tuple(sorted(new))
+    assert [(r.reason, r.author) for r in stage(log).reworked] == [("edge broken", "ines")]
+    assert not stage(log, "seating").reworked
 
 
 def test_a_result_on_reworked_readings_counts_for_nothing(log: LogWriter) -> None:
@@ -362,11 +372,31 @@ def test_flags_of_readings() -> None:
     assert codes(stage(log), Severity.DOUBT) == [
         "date-in-future",
         "duplicate",
-        "implausible",
-        "no-instrument",
-        "out-of-calibration",
-        "unknown-instrument",
+        "instrument-missing",
+        "instrument-out-of-calibration",
+        "instrument-unknown",
+        "value-implausible",
     ]
+
+
+@pytest.mark.parametrize("with_value", [True, False])
+def test_what_is_wrong_with_a_reading_is_one_flag_though_its_results_say_it_too(with_value: bool) -> None:
+    """The reading's flag names the result; where nothing was worked out, the result has failed and says why."""
+    log = LogWriter()
+    log.adopt(replace(PLAN, stages=(replace(SAW_CUT, after=()),)))
+    reading = log.tell(depth(800.0, 100.0))
+    (alone,) = (f for f in stage(log).flags if f.code == "value-implausible")
+    assert alone.entries == (reading.id,)
+    assert alone.text.startswith("Slot depth at station 100 mm: 800 mm cannot be")
+    seen = (judged(Quantity.SLOT_DEPTH_MIN, 80.0, Verdict.CONFORMING),) if with_value else ()
+    worked = log.tell(
+        ResultComputed("slot-depth", (reading.id,), "1", "1", seen, (Problem("value-implausible", alone.text),))
+    )
+    (told,) = (f for f in stage(log).flags if f.code == "value-implausible")
+    if with_value:
+        assert (told.severity, told.entries) == (Severity.DOUBT, tuple(sorted((reading.id, worked.id))))
+    else:
+        assert (told.severity, told.item, told.entries) == (Severity.FAILED, "result:slot-depth", (worked.id,))
 
 
 def test_stations_too_far_apart_are_missing_readings(log: LogWriter) -> None:
@@ -424,6 +454,21 @@ def test_a_photo_of_two_sensors_is_flagged_for_the_project(log: LogWriter) -> No
     assert not Fold.of(log.entries).state().flags
 
 
+def test_a_photo_that_stood_for_another_sensor_holds_a_release_up_until_a_reason_is_given(log: LogWriter) -> None:
+    evidence = cut_shown(log)
+    log.tell(correction(evidence[0]))
+    taken = log.tell(replace(photo(), also_for=(OTHER,)))
+    evidence = [taken.id, log.tell(measured(taken.id)).id, *evidence[2:]]
+    (flag,) = stage(log).having(Severity.DOUBT)
+    assert (flag.code, flag.entries) == ("photo-reused", (taken.id,))
+    assert OTHER in flag.text
+    assert stage(log).status is StageStatus.FLAGGED
+    log.tell(release(evidence), INSPECTOR)
+    assert stage(log).status is StageStatus.FLAGGED
+    log.tell(release(evidence, "both slots are in the picture"), INSPECTOR)
+    assert stage(log).status is StageStatus.RELEASED
+
+
 def test_nothing_counts_before_a_plan() -> None:
     log = LogWriter()
     log.tell(depth())
@@ -459,9 +504,9 @@ def test_calibration_is_held_against_the_day_at_the_site() -> None:
     log = LogWriter()
     log.adopt(replace(PLAN, instruments=(last_day,), stages=(replace(SAW_CUT, after=()),)))
     log.tell(depth(), at=START + timedelta(minutes=89))
-    assert "out-of-calibration" not in codes(stage(log))
+    assert "instrument-out-of-calibration" not in codes(stage(log))
     log.tell(depth(80.0, 300.0), at=START + timedelta(minutes=121))
-    assert "out-of-calibration" in codes(stage(log))
+    assert "instrument-out-of-calibration" in codes(stage(log))
 
 
 def test_the_later_of_two_results_counts_and_says_when_to_go_on(log: LogWriter) -> None:

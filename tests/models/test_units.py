@@ -82,8 +82,15 @@ def test_a_unit_that_is_no_base_unit_has_no_dimension() -> None:
         (76.2, Dimension.LENGTH, "76.2 mm (3 in)"),
         (0.0, Dimension.LENGTH, "0 mm (0 in)"),
         (-12.7, Dimension.LENGTH, "-12.7 mm (-0.5 in)"),
-        (0.001234567, Dimension.LENGTH, "0.0012346 mm (0.000048605 in)"),
+        (0.001234567, Dimension.LENGTH, "0.0012346 mm (0.000049 in)"),
         (30480.0, Dimension.LENGTH, "30.48 m (100 ft)"),
+        # No finer than a thousandth of an inch, but two digits in any case, and 64ths as they were written.
+        (75.0, Dimension.LENGTH, "75 mm (2.953 in)"),
+        (1.0, Dimension.LENGTH, "1 mm (0.039 in)"),
+        (1.5875, Dimension.LENGTH, "1.5875 mm (0.0625 in)"),
+        (61.9125, Dimension.LENGTH, "61.913 mm (2.4375 in)"),
+        # Inches all along a sensor or across a lane, not feet for the last station alone.
+        (3300.0, Dimension.LENGTH, "3300 mm (129.92 in)"),
         (10.0, Dimension.TEMPERATURE, "10 °C (50 °F)"),
         (5.0, Dimension.TEMPERATURE_DIFFERENCE, "5 K (9 °F)"),
         (5e8, Dimension.RESISTANCE, "500 Mohm"),
@@ -100,9 +107,14 @@ def test_values_are_shown_in_the_projects_units(value: float, dimension: Dimensi
 
 @given(st.floats(-1e6, 1e6).filter(lambda value: abs(value) > 1e-6), st.sampled_from(Dimension))
 def test_what_is_shown_reads_back_to_what_was_meant(value: float, dimension: Dimension) -> None:
-    """To half a unit of the fifth digit, in either system; of a temperature, of 300 degrees."""
+    """To half a unit of the fifth digit, in either system; of a temperature, of 300 degrees.
+
+    Inches to half a thousandth, or half a unit of the second digit where that is less.
+    """
     for system in (UnitSystem.SI, UnitSystem.US):
         room = 0.5e-4 * max(abs(value), 300.0 if dimension is Dimension.TEMPERATURE else 0.0)
+        if dimension is Dimension.LENGTH and system is UnitSystem.US:
+            room = max(room, min(0.5e-3 * 25.4, 0.05 * abs(value)) + 1e-9)
         assert parse(show(value, dimension, system), dimension) == pytest.approx(value, abs=room)
 
 

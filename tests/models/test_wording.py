@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.measurement import BudgetLine, Estimate, Limits, Quantity
-from models.units import UnitSystem
-from models.wording import estimate_shown, limits_as_text, rounded
+from models.units import Dimension, UnitSystem
+from models.wording import estimate_shown, limits_as_text, limits_shown, rounded
 
 
 @pytest.mark.parametrize(
@@ -67,3 +67,16 @@ def test_values_in_the_units_that_a_project_chose(
 ) -> None:
     estimate = Estimate(quantity, value, (BudgetLine("all", uncertainty / 2.0),))
     assert estimate_shown(estimate, UnitSystem(system)) == written
+
+
+@pytest.mark.parametrize(
+    ("limits", "system", "text"),
+    [
+        (Limits(75.0, 79.0), "both", "75 to 79 mm (2.953 to 3.110 in)"),
+        (Limits(1.5875, 6.35), "us", "0.0625 to 0.2500 in"),
+        (Limits(None, 1.0), "us", "at most 0.039 in"),
+        (Limits(500.0, 12_000.0), "si", "500 mm to 12 m"),
+    ],
+)
+def test_limits_in_the_units_that_a_project_chose(limits: Limits, system: str, text: str) -> None:
+    assert limits_shown(limits, Dimension.LENGTH, UnitSystem(system)) == text

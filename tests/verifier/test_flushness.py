@@ -196,6 +196,8 @@ def test_another_pass_or_done(verdicts: dict[Quantity, Verdict], code: str) -> N
     said = advice(PLAN, [measured(q, v) for q, v in verdicts.items()], profile)
     assert [p.code for p in said] == [code]
     assert code != "another-pass" or "station 1000 mm" in said[0].message
+    # Of the heights alone: a photo may still show a ridge that must be ground off.
+    assert code != "grinding-done" or said[0].message.startswith("The heights are within")
 
 
 def test_without_a_tolerance_no_advice_is_given() -> None:
