@@ -42,6 +42,8 @@ MADE_STRAIGHT_MM, SENSOR_PX_PER_MM = 0.045, 1.5
 """Scatter of an edge straighter than any saw leaves it, as that of a sensor's top; and the resolution to tell."""
 _LEAST_SEEN = 0.5
 _TRACEABLE = 0.35
+IN_SLOT_MM = 30.0
+"""How far outside the slot's edges the middle of a band may lie that is made by one of them."""
 MOST_SHADE = 0.65
 _NEAR_COST = 12.0
 STRAYED_MM = 3.0
@@ -137,6 +139,8 @@ def trace_slot(
     for band in bands:
         if slots and band.significance < 0.3 * bands[0].significance:
             break
+        if any(_lies_in(band, slot) for slot in slots):
+            continue
         traced = _trace_band(photo, plane, band, outlines_mm, marked is not None, nominal_width_mm)
         if isinstance(traced, _Doubt):
             doubts.append(traced)
@@ -247,6 +251,14 @@ def _axis_through(points: Array) -> Axis:
     middle = points.mean(axis=0)
     direction = np.linalg.svd(points - middle)[2][0]
     return Axis(middle, direction if direction[0] >= 0 else -direction)
+
+
+def _lies_in(band: Band, slot: TracedSlot) -> bool:
+    """Whether a band runs along a slot that was traced already, within it: it would be the same, followed less well."""
+    s = slot.left.path.s_mm
+    middle = slot.axis.to_plane(s, (slot.left.path_mm(s) + slot.right.path_mm(s)) / 2)
+    off = np.abs(band.axis.from_plane(middle)[:, 1])
+    return bool(np.max(off) < slot.width_mm / 2 + IN_SLOT_MM)
 
 
 def _same(a: TracedSlot, b: TracedSlot) -> bool:
