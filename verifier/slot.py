@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,7 +79,7 @@ class MeasuredSlot:
         """The axis that stations and offsets refer to."""
         return self.slot.axis
 
-    @property
+    @cached_property
     def jumps(self) -> tuple[_Jumps, _Jumps]:
         """Where the left and the right trace have slipped inward."""
         near = self.slot.pixels_per_mm > NEAR_PX_PER_MM

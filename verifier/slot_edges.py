@@ -26,7 +26,7 @@ from verifier.slot_ribbon import (
     covered_by,
     sample_along,
     sample_roughly,
-    texture_change,
+    texture_blocks,
 )
 from verifier.slot_section import Step
 
@@ -131,7 +131,7 @@ def _own_curve(
     per_block = max(1, round(BLOCK_MM / (few[1] - few[0])))
     middles = few[: len(few) // per_block * per_block].reshape(-1, per_block).mean(axis=1)
     log = block_means(np.log(light + 0.01).astype(np.float64), per_block)
-    texture = np.log(block_means(texture_change(light), per_block) + 0.02)
+    texture = texture_blocks(light, per_block)
     shifts = align_blocks(middles, (log, texture)) * 0.5
     return np.asarray(ribbon.centre_at(s) + n_mm + np.interp(s, middles, shifts))
 

@@ -3,8 +3,9 @@
 A cross-section runs over pavement, the slot, and pavement again. Pavement looks like the pavement beside it, in tone,
 in texture and in colour, within its own scatter. What is inside the slot may look like anything, though it is not
 coloured; on the pavement beside the slot there may be overlays (paint, tape: bright or coloured; slurry: dark). Every
-pair of steps is tried as the two arrises, and the cross-section is explained column by column: outside as pavement or
-as one overlay beside each arris, inside as inside. The cheapest pair is taken; pairs that cost little more are rivals.
+pair of steps is tried as the two arrises, and the cross-section is explained column by column: outside as pavement
+with at most two overlays on each side, inside as inside. The cheapest pair is taken; pairs that cost little more are
+rivals.
 
 Prices are like negative logarithms of probabilities. Columns nearer to each other than ``CORRELATION_MM`` tell the same
 thing, so prices per column are divided by that length. The prices were set by reasoning, not fitted.
@@ -87,9 +88,6 @@ class Pair:
     """By how much [natural log] the inside is brighter than the pavement."""
     wall_beyond: frozenset[int]
     """Sides (+1 left, -1 right) on which what lies outside the arris may be a wall in the light."""
-    doubtful: bool
-    """Light falls on what lies just inside the arris away from the camera, yet no foot of a wall is to be seen there:
-    what is taken for the arris may be the foot of a wall that is as bright as the pavement."""
 
     @property
     def width_mm(self) -> float:
@@ -127,7 +125,7 @@ def best_pairs(section: Section, steps: Sequence[Step], nominal_mm: float | None
         for right in steps for left in steps if NARROWEST_MM <= left.n_mm - right.n_mm <= WIDEST_MM
     ]  # fmt: skip
     limit = min((r.cost for r in rough), default=0.0) + WORTH_A_LOOK
-    return sorted((_looked_at(section, steps, r) for r in rough if r.cost < limit), key=lambda p: p.cost)
+    return sorted((_looked_at(section, features, steps, r) for r in rough if r.cost < limit), key=lambda p: p.cost)
 
 
 @dataclass(frozen=True, eq=False)
@@ -212,9 +210,14 @@ def _settled(right: _Side | None, left: _Side | None) -> tuple[_Side, _Side] | N
 
 def _inside(section: Section, right: Step, left: Step, sides: tuple[_Side, _Side]) -> float:
     """Price of the columns inside; what lies within the blur of the arrises is neither inside nor outside."""
-    skip, middle = 0.5 + 1.5 * section.blur_mm, (left.n_mm + right.n_mm) / 2
+    skip, middle = _margin_mm(section), (left.n_mm + right.n_mm) / 2
     below = _between(section.n_mm, sides[0].inside, right.n_mm + skip, middle)
     return below + _between(section.n_mm, sides[1].inside, middle, left.n_mm - skip)
+
+
+def _margin_mm(section: Section) -> float:
+    """How far from an arris its blur reaches: what is nearer is neither inside nor outside."""
+    return 0.5 + 1.5 * section.blur_mm
 
 
 def _between(n: Array, running: Array, low: float, high: float) -> float:
@@ -224,14 +227,13 @@ def _between(n: Array, running: Array, low: float, high: float) -> float:
 
 def _outside(section: Section, steps: Sequence[Step], arris: Step, way: float, side: _Side) -> float:
     """Cheapest price of what lies outside an arris, going outward: pavement with at most two overlays on it."""
-    n, skip = section.n_mm * way, 0.5 + 1.5 * section.blur_mm
+    n, skip = section.n_mm * way, _margin_mm(section)
     outward = np.flatnonzero(n > arris.n_mm * way + skip)[:: 1 if way > 0 else -1]
     reach = n[outward] - arris.n_mm * way
     pavement = np.diff(side.pavement)[outward] * np.where(reach < FAR_MM, 1.0, FAR_WEIGHT)
     overlay = np.diff(side.overlay)[outward] * np.where(reach < FAR_MM, 1.0, FAR_WEIGHT)
-    within = [
-        ((t.n_mm - arris.n_mm) * way, _clearness(t)) for t in steps if skip < (t.n_mm - arris.n_mm) * way < FAR_MM
-    ]
+    places = [((t.n_mm - arris.n_mm) * way, _clearness(t)) for t in steps]
+    within = [(place, clearness) for place, clearness in places if skip < place < FAR_MM]
     return _with_overlays(pavement, overlay, _crossings(within, reach, section.blur_mm), reach)
 
 
@@ -268,13 +270,13 @@ def _with_overlays(pavement: Array, overlay: Array, crossed: Array, reach: Array
 
 def _clearness(step: Step) -> float:
     """How clear a step is, 0 ... 1."""
-    return float(_ramp(np.array(abs(step.height) / 0.6 + abs(step.texture) / 1.2 - 0.2)))
+    return min(max(abs(step.height) / 0.6 + abs(step.texture) / 1.2 - 0.2, 0.0), 1.0)
 
 
 def _flush(section: Section, steps: Sequence[Step], pair: tuple[Step, Step], sides: tuple[_Side, _Side]) -> float:
     """Cheapest price of what lies between two steps as pavement and overlays: as if there were no slot."""
     right, left = pair
-    skip = 0.5 + 1.5 * section.blur_mm
+    skip = _margin_mm(section)
     within = np.flatnonzero((section.n_mm > right.n_mm + skip) & (section.n_mm < left.n_mm - skip))
     if not len(within):
         return 0.0
@@ -310,7 +312,7 @@ def _outdone(section: Section, steps: Sequence[Step], arris: Step) -> float:
     return 1.0 - abs(arris.height) / max(near) if max(near) > 0.3 else 0.0
 
 
-def _looked_at(section: Section, steps: Sequence[Step], rough: _Rough) -> Pair:
+def _looked_at(section: Section, features: Array, steps: Sequence[Step], rough: _Rough) -> Pair:
     """One pair with what the walls say for and against it."""
     right, left, sides = rough.right, rough.left, rough.sides
     feet = [
@@ -322,8 +324,8 @@ def _looked_at(section: Section, steps: Sequence[Step], rough: _Rough) -> Pair:
     shade = 0.0 if seen else _shade(section, right, left, sides)
     gain = _flush(section, steps, (right, left), sides) - _inside(section, right, left, sides) + rough.cost - cost
     smoother, brighter = _against_pavement(section, right, left, sides)
-    beyond = frozenset(s for s, a in ((1, left), (-1, right)) if _wall_beyond(section, _features(section), a, s))
-    return Pair(left, right, cost, gain, shade, seen, smoother, brighter, beyond, Foot.MISSING in feet)
+    beyond = frozenset(s for s, a in ((1, left), (-1, right)) if _wall_beyond(section, features, a, s))
+    return Pair(left, right, cost, gain, shade, seen, smoother, brighter, beyond)
 
 
 class Foot(Enum):
@@ -354,7 +356,7 @@ def _foot(section: Section, steps: Sequence[Step], arris: Step, inward: float, s
     if any(t.height * inward < -0.5 and 0.0 < (t.n_mm - arris.n_mm) * inward < 0.3 * highest for t in steps):
         return Foot.HIDDEN  # light grazes the upper part of the wall; the rest is in the shade
     reach = (n - arris.n_mm) * inward
-    beside = (reach > 0.5 + 1.5 * section.blur_mm) & (reach < 3.0 + 1.5 * section.blur_mm)
+    beside = (reach > _margin_mm(section)) & (reach < 3.0 + 1.5 * section.blur_mm)
     return Foot.HIDDEN if float(np.median(section.tone[beside]) - side.look[0]) < _DARK else Foot.MISSING
 
 
@@ -388,7 +390,7 @@ def _wall_beyond(section: Section, features: Array, arris: Step, side: int) -> b
     coloured is not.
     """
     wall, n = section.wall_mm[0 if side > 0 else 1], (section.n_mm - arris.n_mm) * side
-    skip, least = 0.5 + 1.5 * section.blur_mm, 3.0 / (section.n_mm[1] - section.n_mm[0])
+    skip, least = _margin_mm(section), 3.0 / (section.n_mm[1] - section.n_mm[0])
     if wall < WIDE_WALL_MM:
         return False
     for width in np.linspace(0.35, 0.95, 9) * wall:

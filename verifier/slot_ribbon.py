@@ -264,10 +264,7 @@ def _block_slopes(
         return s, np.zeros((0, 2, len(n)))
     light = sample_along(grey, plane, axis, s, np.zeros_like(s), n)
     light[covered_by(outlines_mm, axis, s, np.zeros_like(s), n, 8.0)] = np.nan
-    values = [
-        block_means(relative_tone(light), per_block),
-        np.log(block_means(texture_change(light), per_block) + 0.02),
-    ]
+    values = (block_means(relative_tone(light), per_block), texture_blocks(light, per_block))
     slopes = np.stack([_steepness(v) for v in values], axis=1)
     return s.reshape(-1, per_block).mean(axis=1), _noise_units(slopes)
 
@@ -278,11 +275,16 @@ def _noise_units(slopes: Array) -> Array:
     return np.asarray(slopes / noise[:, None])
 
 
-def texture_change(light: Image32) -> Image32:
+def _texture_change(light: Image32) -> Image32:
     """Relative change of light from station to station, (S, N)."""
     ahead, behind = np.roll(light, -1, axis=0), np.roll(light, 1, axis=0)
     ahead[-1], behind[0] = light[-1], light[0]
     return np.asarray(np.abs(ahead - behind) / (ahead + behind + np.float32(2e-3)))
+
+
+def texture_blocks(light: Image32, per_block: int) -> Array:
+    """Log of the mean relative change of light along the slot in each block, (B, N)."""
+    return np.asarray(np.log(block_means(_texture_change(light), per_block) + 0.02))
 
 
 def _steepness(blocks: Array, smooth: float = 1.5) -> Array:

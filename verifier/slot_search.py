@@ -57,7 +57,6 @@ class Band:
     """Two parallel edges: the axis runs midway."""
 
     axis: Axis
-    width_mm: float
     significance: float
     """Step at the weaker of the two edges over the scatter of steps along its direction."""
 
@@ -183,7 +182,7 @@ def _bands_at(pavement: PavementMap, angle: float, most: int) -> list[Band]:
         if not score[w, i] > 0.0:
             break
         middle = n[part][i] + (spans[w] - 1) / 2 * pavement.cell_mm
-        bands.append(_band(pavement, angle, middle, spans[w] * pavement.cell_mm, float(score[w, i])))
+        bands.append(_band(pavement, angle, middle, float(score[w, i])))
         reach = spans[w] // 2 + 2
         for row, span in enumerate(spans):
             first = i + spans[w] // 2 - span // 2
@@ -213,12 +212,12 @@ def _scores(edges: Array, cell: float) -> tuple[Array, NDArray[np.intp]]:
     return score, spans
 
 
-def _band(pavement: PavementMap, angle: float, n: float, width: float, significance: float) -> Band:
+def _band(pavement: PavementMap, angle: float, n: float, significance: float) -> Band:
     direction = np.array([math.cos(angle), math.sin(angle)])
     normal = np.array([-direction[1], direction[0]])
     shape = np.array(pavement.weight.shape[::-1])
     middle = pavement.origin_mm + (shape / 2 - 0.5) * pavement.cell_mm
-    return Band(Axis(middle + n * normal, direction if direction[0] >= 0 else -direction), width, significance)
+    return Band(Axis(middle + n * normal, direction if direction[0] >= 0 else -direction), significance)
 
 
 def _apart_mm(a: Band, b: Band) -> float:

@@ -26,7 +26,7 @@ from verifier.slot_ribbon import (
     relative_tone,
     row_medians,
     sample_roughly,
-    texture_change,
+    texture_blocks,
 )
 
 Array = NDArray[np.float64]
@@ -102,7 +102,7 @@ def _lined_up(light: Image32, s: Array, n: Array, per_block: int) -> Image32:
     """Rows shifted so that each half of the cross-section is lined up by itself: the edges wander apart a little."""
     middles = s[: len(s) // per_block * per_block].reshape(-1, per_block).mean(axis=1)
     tones = block_means(relative_tone(light), per_block)
-    texture = np.log(block_means(texture_change(light), per_block) + 0.02)
+    texture = texture_blocks(light, per_block)
     cell = float(n[1] - n[0])
     shifts = []
     for half in ((n < -4.0) & (n > -80.0), (n > 4.0) & (n < 80.0)):

@@ -116,6 +116,10 @@ class TracedSlot:
         """The edges that are surely arrises."""
         return tuple(e for e in (self.left, self.right) if e.trace.side not in self.unsure)
 
+    def middle_at(self, s_mm: Array) -> Array:
+        """Offset of the middle between both edges from the axis at stations, left positive."""
+        return np.asarray((self.left.path_mm(s_mm) + self.right.path_mm(s_mm)) / 2)
+
     @property
     def raggedness_mm(self) -> float:
         """Noise of the cleaner edge about its path: a saw leaves at least one clean."""
@@ -216,8 +220,7 @@ def _worth(slot: TracedSlot, clean_mm: float, clearest: float) -> float:
 
 def _is_near(slot: TracedSlot, doubt: _Doubt) -> bool:
     at = slot.axis.from_plane(doubt.middle_mm)
-    middle = (slot.left.path_mm(at[:1]) + slot.right.path_mm(at[:1])) / 2
-    return abs(float(at[1] - middle[0])) < 100.0
+    return abs(float(at[1] - slot.middle_at(at[:1])[0])) < 100.0
 
 
 _NOT_FOUND = Problem(
@@ -239,11 +242,10 @@ def _marked_axis(plane: GroundPlane, marks: Marks | None) -> Band | None:
     mark = marks.of(MarkedFeature.SLOT)
     left, right = marks.of(MarkedFeature.SLOT_LEFT_EDGE), marks.of(MarkedFeature.SLOT_RIGHT_EDGE)
     if mark is not None:
-        return Band(_axis_through(plane.to_plane(mark.points_px)), 60.0, 1.0)
+        return Band(_axis_through(plane.to_plane(mark.points_px)), 1.0)
     if left is not None and right is not None:
         a, b = (_axis_through(plane.to_plane(m.points_px)) for m in (left, right))
-        width = abs(float(a.from_plane(b.origin_mm)[1]))
-        return Band(Axis((a.origin_mm + b.origin_mm) / 2, a.direction), width, 1.0)
+        return Band(Axis((a.origin_mm + b.origin_mm) / 2, a.direction), 1.0)
     return None
 
 
@@ -256,17 +258,14 @@ def _axis_through(points: Array) -> Axis:
 def _lies_in(band: Band, slot: TracedSlot) -> bool:
     """Whether a band runs along a slot that was traced already, within it: it would be the same, followed less well."""
     s = slot.left.path.s_mm
-    middle = slot.axis.to_plane(s, (slot.left.path_mm(s) + slot.right.path_mm(s)) / 2)
-    off = np.abs(band.axis.from_plane(middle)[:, 1])
+    off = np.abs(band.axis.from_plane(slot.axis.to_plane(s, slot.middle_at(s)))[:, 1])
     return bool(np.max(off) < slot.width_mm / 2 + IN_SLOT_MM)
 
 
 def _same(a: TracedSlot, b: TracedSlot) -> bool:
-    at = a.axis.from_plane(
-        b.axis.to_plane(b.left.path.s_mm, (b.left.path_mm(b.left.path.s_mm) + b.right.path_mm(b.left.path.s_mm)) / 2)
-    )
-    middle = (a.left.path_mm(at[:, 0]) + a.right.path_mm(at[:, 0])) / 2
-    return float(np.median(np.abs(at[:, 1] - middle))) < 0.5 * (a.width_mm + b.width_mm)
+    s = b.left.path.s_mm
+    at = a.axis.from_plane(b.axis.to_plane(s, b.middle_at(s)))
+    return float(np.median(np.abs(at[:, 1] - a.middle_at(at[:, 0])))) < 0.5 * (a.width_mm + b.width_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -503,7 +502,7 @@ def _which_line_mm(pairs: Sequence[Pair]) -> float:
 def _crookedness(slot: TracedSlot) -> float:
     """Largest sag of the slot's middle over 300 mm: cracks and sealed joints wind, a saw does not."""
     s = np.arange(slot.left.path.s_mm[0], slot.left.path.s_mm[-1], 10.0)
-    middle = (slot.left.path_mm(s) + slot.right.path_mm(s)) / 2
+    middle = slot.middle_at(s)
     reach = min(15, (len(s) - 1) // 2)
     if reach < 3:
         return 0.0
