@@ -177,10 +177,19 @@ def find_steps(section: Section) -> list[Step]:
     by_texture = [_texture_step(section, texture, int(k)) for k in _peaks(np.abs(texture), 0.05)]
     alone = [
         t for t in by_texture
-        if abs(t.texture) > 0.35 and all(abs(t.n_mm - other.n_mm) > 1.0 + 2.0 * blur for other in clear)
+        if abs(t.texture) > 0.35 and all(abs(t.n_mm - other.n_mm) > _own_texture_mm(other, blur) for other in clear)
     ]  # fmt: skip
     found = [t for t in (*clear, *alone) if abs(t.n_mm) < HALF_WINDOW_MM - 8]
     return sorted(found, key=lambda t: t.n_mm)
+
+
+def _own_texture_mm(step: Step, blur_mm: float) -> float:
+    """How far the texture that a ragged or badly lined-up edge itself makes reaches to both sides of a step of tone.
+
+    That texture is a bump as wide as the step's rise, behind the smoothing of the texture's slope; its two flanks look
+    like steps of texture where there are none.
+    """
+    return 2.0 * float(np.sqrt(max(blur_mm, 1.2) ** 2 + blur_mm**2 + (step.rise_mm / 2.563) ** 2))
 
 
 def _unsteadiness(steps: Sequence[Step]) -> float:

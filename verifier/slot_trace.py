@@ -18,9 +18,10 @@ from verifier.plane import GroundPlane
 from verifier.slot_edges import EdgeTrace, mean_profile, trace_edge
 from verifier.slot_pairs import Pair, best_pairs
 from verifier.slot_path import SawPath, chip_probability, find_saw_path
-from verifier.slot_ribbon import Ribbon, cross_scale, follow
+from verifier.slot_ribbon import Ribbon, covered_by, cross_scale, follow, sample_along
 from verifier.slot_search import Band, find_bands, map_pavement
 from verifier.slot_section import Section, Step, cut_section, find_steps, wall_in_sight_mm
+from verifier.slot_texture import INWARD_MM, OUTWARD_MM, TextureReach, texture_reach
 from verifier.slot_wall import USUAL_DEPTH_MM, ArrisFit, fit_arris
 
 Array = NDArray[np.float64]
@@ -317,18 +318,49 @@ class _Tracer:
         sound = np.isfinite(trace.outward_mm)
         sound[sound] = chip_probability(edge.path, trace.s_mm[sound], trace.outward_mm[sound]) < 0.5
         s = trace.s_mm[sound][::2]
-        if len(s) < 30 or trace.by_texture:
-            return replace(edge, arris=ArrisFit(0.0, 0.2 + 0.4 * trace.blur_mm, trace.blur_mm, 0.0))
+        if len(s) < 30:
+            return replace(edge, arris=_unfitted(trace))
         along = edge.path_mm(s)
+        wall = wall_in_sight_mm(self.plane, self.ribbon.axis, float(np.median(along)), trace.side, USUAL_DEPTH_MM)
+        found = _unfitted(trace) if trace.by_texture else self._fit_section(edge, s, along, wall)
+        if found.u_mm > UNSURE_ARRIS_MM:
+            found = found.with_texture(self._texture_reach(edge, sound, wall))
+        return replace(edge, arris=found)
+
+    def _fit_section(self, edge: Edge, s: Array, along: Array, wall_mm: float) -> ArrisFit:
+        trace = edge.trace
         v, light = mean_profile(
             self.photo.grey, self.plane, self.ribbon.axis, s, along, trace.side, self.outlines_mm, self.cell_mm
         )
-        wall = wall_in_sight_mm(self.plane, self.ribbon.axis, float(np.median(along)), trace.side, USUAL_DEPTH_MM)
         blur = float(np.hypot(trace.blur_mm, edge.path.noise_mm))
         inner, outer = self.kept_room[trace.side]
         window = 4.0 + 1.5 * blur
         near = (v > -min(window, max(0.6 * inner, 2.0 * blur))) & (v < min(window, max(0.6 * outer, 2.0 * blur)))
-        return replace(edge, arris=fit_arris(v[near], light[near], blur, wall))
+        return fit_arris(v[near], light[near], blur, wall_mm)
+
+    def _texture_reach(self, edge: Edge, sound: NDArray[np.bool_], wall_mm: float) -> TextureReach | None:
+        """How far the pavement's texture reaches beside the sound pieces of an edge."""
+        trace = edge.trace
+        step = float(np.clip(0.7 * trace.blur_mm, 0.3, 1.0))
+        s = np.arange(trace.s_mm[0], trace.s_mm[-1], step)
+        s = s[sound[np.clip(np.searchsorted(trace.s_mm, s), 0, len(sound) - 1)]][:MOST_STATIONS]
+        v = np.arange(-INWARD_MM, OUTWARD_MM, max(self.cell_mm, 0.4 * trace.blur_mm))
+        base = edge.path_mm(s)
+        light = sample_along(self.photo.grey, self.plane, self.ribbon.axis, s, base, trace.side * v)
+        light[covered_by(self.outlines_mm, self.ribbon.axis, s, base, trace.side * v, 4.0)] = np.nan
+        return texture_reach(light, v, step, trace.blur_mm, DEPTH_ROOM * wall_mm)
+
+
+UNSURE_ARRIS_MM = 0.2
+"""Where the mean cross-section leaves the arris more uncertain than this, the pavement's texture is asked as well."""
+DEPTH_ROOM = 1.4
+"""A slot may be deeper than usual by this factor."""
+MOST_STATIONS = 2000
+
+
+def _unfitted(trace: EdgeTrace) -> ArrisFit:
+    """The arris where the edge was found, as uncertain as that leaves it."""
+    return ArrisFit(0.0, 0.2 + 0.4 * trace.blur_mm, trace.blur_mm, 0.0)
 
 
 def _trace_band(

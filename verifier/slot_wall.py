@@ -10,12 +10,14 @@ arris is taken from there. What the fit leaves open goes into the budget.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.special import ndtr
+
+from verifier.slot_texture import TextureReach
 
 Array = NDArray[np.float64]
 
@@ -28,6 +30,10 @@ _CORRELATION_MM = 1.0
 """Columns closer than this share their scatter."""
 
 
+_ASTRAY = 0.1
+_GRID_MM, _GRID_REACH_MM = 0.02, 6.0
+
+
 @dataclass(frozen=True)
 class ArrisFit:
     """Where the arris lies relative to the edge found, outward positive."""
@@ -37,6 +43,23 @@ class ArrisFit:
     blur_mm: float
     misfit: float
     """Root mean square of the weighted residuals."""
+
+
+
+    def with_texture(self, reach: TextureReach | None) -> ArrisFit:
+        """The same with what the reach of the pavement's texture says besides (Bayes' theorem, on a grid).
+
+        A texture may end before the arris, at a chip or in dirt, so that it has no say with ``_ASTRAY`` probability.
+        """
+        if reach is None:
+            return self
+        x = np.arange(-_GRID_REACH_MM, _GRID_REACH_MM + 1e-9, _GRID_MM)
+        u = max(self.u_mm, 2.0 * _GRID_MM)
+        ends = np.exp(-0.5 * ((x - reach.end_mm) / reach.u_mm) ** 2) / (reach.u_mm * math.sqrt(2.0 * math.pi))
+        density = np.exp(-0.5 * ((x - self.shift_mm) / u) ** 2) * ((1.0 - _ASTRAY) * ends + _ASTRAY / np.ptp(x))
+        density /= density.sum()
+        mean = float(density @ x)
+        return replace(self, shift_mm=mean, u_mm=math.sqrt(float(density @ (x - mean) ** 2)))
 
 
 def fit_arris(v_mm: Array, light: Array, blur_mm: float, wall_mm: float) -> ArrisFit:
