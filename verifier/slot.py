@@ -25,7 +25,7 @@ from verifier.photo import Photo
 from verifier.plane import GroundPlane
 from verifier.profile import moving_mean, straightness
 from verifier.slot_path import chip_probability, deepest_chip, raggedness
-from verifier.slot_trace import EDGE_AMBIGUOUS, Edge, TracedSlot, trace_slot
+from verifier.slot_trace import EDGE_AMBIGUOUS, NEAR_PX_PER_MM, Edge, TracedSlot, trace_slot
 
 Array = NDArray[np.float64]
 
@@ -44,8 +44,6 @@ SHORT_WAVES_MM, SHORT_WAVES_PX = 0.10, 0.35
 """Waves of an edge of 25 to 100 mm and the scatter of stones look alike: standard uncertainty of straightness and
 extremes from telling them apart, a part that the pavement makes and a part that the pixels make; from the
 benchmark's scenes."""
-NEAR_PX_PER_MM = 1.0
-"""Photos that show more than this were taken from near by."""
 LONG_WAVE_MM = 800.0
 """Correlation length of the unevenness that matters for the direction of a line as long as the slot, as assumed."""
 ENDS_SHARE = 0.05
@@ -53,8 +51,9 @@ ENDS_SHARE = 0.05
 EDGES_APART_MM = 0.25
 """Standard uncertainty of how far an edge leads away from the slot's middle over half of its length: saws wander."""
 _DRAWS = 150
-_SHORTEST_MM = 100.0
-MOST_GAP_MM = 80.0
+_SHORTEST_MM, _SHORTEST_RUN_MM = 100.0, 40.0
+_STATION_MM, _MOST_STATIONS = 6.0, 160
+MOST_GAP_MM = 50.0
 """Longest stretch of an edge (a leaf, a shadow's border) that is bridged."""
 
 
@@ -63,8 +62,8 @@ class MeasuredSlot:
     """The traced slot cut to the measured length, on common stations."""
 
     slot: TracedSlot
-    span_mm: tuple[float, float]
     s_mm: Array
+    """Stations, shape (S,), in all stretches in which both edges were followed."""
     left_mm: Array
     right_mm: Array
     left_covariance: Array
@@ -73,17 +72,30 @@ class MeasuredSlot:
     """Raggedness of the left edge within 25 mm, outward positive, shape (S,)."""
     right_ragged_mm: Array
     plane: GroundPlane
+    length_mm: float
+    """Of these stretches together."""
+    beside_mm: float
+    """Length beside which bars lie, as far as the slot is in sight: more than the above where it was not followed."""
 
     @property
     def axis(self) -> Axis:
         """The axis that stations and offsets refer to."""
         return self.slot.axis
 
+    @property
+    def followed(self) -> float:
+        """Share of the length beside the bars that was followed."""
+        return min(self.length_mm / self.beside_mm, 1.0)
+
+    @property
+    def span_mm(self) -> tuple[float, float]:
+        """First and last station."""
+        return float(self.s_mm[0]), float(self.s_mm[-1])
+
     @cached_property
     def jumps(self) -> tuple[_Jumps, _Jumps]:
         """Where the left and the right trace have slipped inward."""
-        near = self.slot.pixels_per_mm > NEAR_PX_PER_MM
-        left, right = (_jumps_inward(edge, self.span_mm, near) for edge in (self.slot.left, self.slot.right))
+        left, right = (_jumps_inward(edge, self.span_mm) for edge in (self.slot.left, self.slot.right))
         return left, right
 
 
@@ -118,9 +130,11 @@ def measure_slot(
         estimates += [e for e in _estimates(measured) if e.quantity in _OF_ONE_EDGE[traced.unsure]]
     else:
         estimates += _estimates(measured)
-        if any(jumps.share > MOST_JUMPING for jumps in measured.jumps):
+        note = _NOT_FOLLOWED if measured.followed < LEAST_FOLLOWED else None
+        note = _UNSTEADY if any(jumps.share > MOST_JUMPING for jumps in measured.jumps) else note
+        if note is not None:
             estimates = [e for e in estimates if e.quantity not in _NEEDS_STEADY_EDGES]
-            notes.append(_UNSTEADY)
+            notes.append(note)
     angle = _cut_angle(photo, plane, traced, outlines_mm, marks)
     if isinstance(angle, Problem):
         # A photo of the slot from near by need not show the lane line.
@@ -158,12 +172,16 @@ _UNSTEADY = Problem(
     "In places the cut's edge cannot be told from the wall below it, so that its straightness is not given: light the "
     "cut from the side, or take the photo from straight above.",
 )
+_NOT_FOLLOWED = Problem(
+    "edge-partly-seen",
+    "Only a part of the cut beside the reference bar could be followed, so that its straightness and its extremes are "
+    "not given: sweep the edges clean and light them evenly, or move the bar to where both edges show.",
+)
+LEAST_FOLLOWED = 0.75
 JUMP_MM = 1.0
 """A saw does not step into the slot by this within the window; a trace that slips from arris to wall does."""
 JUMP_WINDOW_MM = 160.0
 MOST_JUMPING = 0.04
-RAGGED_NEAR_MM = 0.6
-"""Scatter of an edge, chips left out, that a photo from near by does not show of a sawn edge."""
 
 
 @dataclass(frozen=True)
@@ -176,7 +194,7 @@ class _Jumps:
     """What they shift the edge's mean by."""
 
 
-def _jumps_inward(edge: Edge, span_mm: tuple[float, float], near: bool) -> _Jumps:
+def _jumps_inward(edge: Edge, span_mm: tuple[float, float]) -> _Jumps:
     """Stations at which a trace has slipped from the arris to the wall."""
     s, outward = edge.trace.s_mm, edge.trace.outward_mm
     inside = (s >= span_mm[0]) & (s <= span_mm[1]) & np.isfinite(outward)
@@ -185,26 +203,24 @@ def _jumps_inward(edge: Edge, span_mm: tuple[float, float], near: bool) -> _Jump
     window = max(3, round(JUMP_WINDOW_MM / float(np.median(np.diff(s)))) | 1)
     slip = median_filter(outward[inside], window, mode="nearest") - outward[inside]
     jumping = slip > max(JUMP_MM, 3.0 * edge.path.noise_mm)
-    found = _Jumps(float(np.mean(jumping)), float(np.mean(np.where(jumping, slip, 0.0))))
-    # An edge that is ragged both ways all along follows pieces of the wall in the light, or stones, and no saw.
-    return _Jumps(1.0, edge.path.noise_mm) if near and edge.path.noise_mm > RAGGED_NEAR_MM else found
+    return _Jumps(float(np.mean(jumping)), float(np.mean(np.where(jumping, slip, 0.0))))
 
 
 def _cut_to_length(slot: TracedSlot, plane: GroundPlane, outlines_mm: Sequence[Array]) -> MeasuredSlot | Problem:
     """The part of the slot beside which bars lie, from the first bar's end to the last."""
     along = slot.axis.from_plane(np.concatenate([np.asarray(o).reshape(-1, 2) for o in outlines_mm]))[:, 0]
-    low, high = _longest_seen(slot, float(along.min()), float(along.max()))
-    if high - low < _SHORTEST_MM:
+    ends = slot.left.trace.s_mm[[0, -1]]
+    beside = float(min(along.max(), ends[1]) - max(along.min(), ends[0]))
+    runs = _seen_runs(slot, float(along.min()), float(along.max()))
+    length = float(sum(high - low for low, high in runs))
+    if length < _SHORTEST_MM:
         return Problem(
-            "length-too-short",
-            f"The reference bar lies beside only {max(high - low, 0):.0f} mm of the cut: lay it along the cut.",
+            "length-too-short", f"The reference bar lies beside only {length:.0f} mm of the cut: lay it along the cut."
         )
-    count = int(np.clip(round((high - low) / 6.0), 12, 160))
-    s = np.linspace(low, high, count)
-    parts = [_along(e, s) for e in (slot.left, slot.right)]
-    return MeasuredSlot(
-        slot, (low, high), s, parts[0][0], parts[1][0], parts[0][1], parts[1][1], parts[0][2], parts[1][2], plane
-    )
+    every = max(_STATION_MM, length / _MOST_STATIONS)
+    s = np.concatenate([np.linspace(low, high, max(2, round((high - low) / every))) for low, high in runs])
+    left, right = (_along(e, s) for e in (slot.left, slot.right))
+    return MeasuredSlot(slot, s, left[0], right[0], left[1], right[1], left[2], right[2], plane, length, beside)
 
 
 def _along(edge: Edge, s: Array) -> tuple[Array, Array, Array]:
@@ -215,17 +231,15 @@ def _along(edge: Edge, s: Array) -> tuple[Array, Array, Array]:
     return edge.path_mm(s), covariance, ragged
 
 
-def _longest_seen(slot: TracedSlot, low: float, high: float) -> tuple[float, float]:
-    """The longest stretch between two stations in which neither edge is out of sight over more than a short gap."""
-    best = (low, low)
+def _seen_runs(slot: TracedSlot, low: float, high: float) -> list[tuple[float, float]]:
+    """The stretches between two stations in which neither edge is out of sight over more than a short gap."""
     trace = slot.left.trace
     inside = (trace.s_mm >= low) & (trace.s_mm <= high)
     s = trace.s_mm[inside]
-    gaps = [_in_gap(e.trace.outward_mm[inside], s) for e in (slot.left, slot.right)]
-    for run in np.split(np.arange(len(s)), np.flatnonzero(np.diff((gaps[0] | gaps[1]).astype(int))) + 1):
-        if len(run) and not (gaps[0] | gaps[1])[run[0]] and s[run[-1]] - s[run[0]] > best[1] - best[0]:
-            best = (float(s[run[0]]), float(s[run[-1]]))
-    return best
+    gap = np.logical_or(*(_in_gap(e.trace.outward_mm[inside], s) for e in (slot.left, slot.right)))
+    runs = np.split(np.arange(len(s)), np.flatnonzero(np.diff(gap.astype(int))) + 1)
+    ends = [(float(s[run[0]]), float(s[run[-1]])) for run in runs if len(run) and not gap[run[0]]]
+    return [(first, last) for first, last in ends if last - first >= _SHORTEST_RUN_MM]
 
 
 def _in_gap(outward: Array, s: Array) -> NDArray[np.bool_]:
@@ -233,10 +247,10 @@ def _in_gap(outward: Array, s: Array) -> NDArray[np.bool_]:
     seen = np.flatnonzero(np.isfinite(outward))
     if len(seen) == 0:
         return np.ones(len(s), dtype=bool)
-    index = np.arange(len(s))
-    before = s[seen[np.clip(np.searchsorted(seen, index, "right") - 1, 0, len(seen) - 1)]]
-    after = s[seen[np.clip(np.searchsorted(seen, index, "left"), 0, len(seen) - 1)]]
-    return np.asarray(np.abs(after - before) > MOST_GAP_MM)
+    places = np.concatenate([[-np.inf], s[seen], [np.inf]])
+    after = np.searchsorted(places, s, "left")
+    before = np.searchsorted(places, s, "right") - 1
+    return np.asarray(places[after] - places[before] > MOST_GAP_MM)
 
 
 def _interpolation(nodes: Array, s: Array) -> Array:
@@ -266,9 +280,7 @@ def _estimates(m: MeasuredSlot) -> list[Estimate]:
         *straight,
         Estimate(Quantity.SLOT_STRAIGHTNESS, larger.value, larger.budget),
         _spall(m),
-        Estimate(
-            Quantity.MEASURED_LENGTH, m.span_mm[1] - m.span_mm[0], (BudgetLine("ends of the measured length", 3.0),)
-        ),
+        Estimate(Quantity.MEASURED_LENGTH, m.length_mm, (BudgetLine("ends of the measured length", 3.0),)),
     ]
 
 
@@ -415,6 +427,12 @@ def _which_line(m: MeasuredSlot) -> tuple[BudgetLine, ...]:
     return (BudgetLine("which of two lines close together is the arris", u),) if u > 0.005 else ()
 
 
+def _not_followed(m: MeasuredSlot) -> tuple[BudgetLine, ...]:
+    """What is not known of the part beside the bars that was not followed: as far as a saw wanders."""
+    u = (1.0 - m.followed) * float(np.hypot(EDGES_APART_MM, EDGES_APART_MM))
+    return (BudgetLine("part of the cut that could not be followed", u),) if u > 0.02 else ()
+
+
 def _mean_width(m: MeasuredSlot, draws: _Draws) -> Estimate:
     noise, uneven = ((left - right).mean(axis=1).std() for left, right in zip(draws.left, draws.right, strict=True))
     budget = (
@@ -424,6 +442,7 @@ def _mean_width(m: MeasuredSlot, draws: _Draws) -> Estimate:
         _arris(m),
         _chips(m),
         *_which_line(m),
+        *_not_followed(m),
         BudgetLine("pavement not flat", float(uneven)),
     )
     return Estimate(Quantity.SLOT_WIDTH, _width_of(*_edges_in(m, m.plane)), budget)
@@ -433,7 +452,7 @@ def _extremes(m: MeasuredSlot, draws: _Draws) -> list[Estimate]:
     ragged = m.left_ragged_mm + m.right_ragged_mm
     width = ragged + (m.left_mm - m.right_mm) * _width_of(*_edges_in(m, m.plane)) / np.mean(m.left_mm - m.right_mm)
     errors = draws.left - draws.right
-    shared = (*_plane_budget(m, _width_of), _definition(m), _arris(m), _chips(m), *_which_line(m))
+    shared = (*_plane_budget(m, _width_of), _definition(m), _arris(m), _chips(m), *_which_line(m), *_not_followed(m))
     found = []
     means = np.stack([moving_mean(m.s_mm, one, largest_gap_mm=100.0) for one in np.eye(len(m.s_mm))], axis=1)
     means = means[np.isfinite(means).all(axis=1)]

@@ -39,6 +39,7 @@ _LEVEL_MM = 50.0
 _TREMBLE_MM = 1.5
 """Light is averaged along the edge with this standard deviation, at least, before the edge is looked for."""
 _LONGEST_TREMBLE_MM = 12.0
+_SPARSE_MM, _LEAST_SHARE = 40.0, 0.4
 _BEARABLE_NOISE = 0.35
 """Scatter of light beside the edge, in units of the step, that the least averaging is enough for."""
 
@@ -167,9 +168,15 @@ def _trace(light: Array, s: Array, base: Array, v: Array, side: int, setting: _S
         noise = _noise(view, v, middle, contrast, setting)
     strength = _strength(view, v, middle, setting, by_texture)
     # Where the step is much weaker than usual or the other way round (the wall in another light), it is another edge.
-    where = np.where(strength > 0.15, where, np.nan)
+    where = _without_sparse(np.where(strength > 0.15, where, np.nan), setting.step)
     blur = setting.blur if by_texture else _blur(view, v, where, inside, contrast, setting.blur)
     return EdgeTrace(side, s, base, where, strength, noise, blur, by_texture)
+
+
+def _without_sparse(where: Array, step: float) -> Array:
+    """The edge without stretches in which it is hardly seen: what is found there by chance would carry the path."""
+    share = uniform_filter1d(np.isfinite(where).astype(np.float64), max(1, round(_SPARSE_MM / step)), mode="nearest")
+    return np.where(share > _LEAST_SHARE, where, np.nan)
 
 
 def _telling(light: Array, v: Array, setting: _Setting) -> tuple[Array, bool]:

@@ -200,12 +200,14 @@ def deepest_chip(path: SawPath, s_mm: Array, outward_mm: Array, blur_mm: float, 
 
 
 def _first_path(spline: _Spline, e: Array, seen: NDArray[np.bool_]) -> Array:
-    """A first path: a stiff curve through a running low quantile, which chips shorter than about 60 mm leave alone."""
+    """A first path: a stiff curve through a running low quantile, which chips shorter than about 60 mm leave alone.
+
+    The quantile runs over the stations that were seen: what is put in for the others would pass for the edge.
+    """
     step = float(spline.stations[1] - spline.stations[0])
-    filled = np.interp(spline.stations, spline.stations[seen], e[seen])
-    low = percentile_filter(filled, 35, max(3, round(100.0 / step) | 1), mode="nearest")
-    target, weight = spline.bin_means(low, np.ones(len(e), dtype=bool), 50.0)
-    return spline.at_stations(spline.smooth(target, weight, 0.5 * WANDER))
+    low = percentile_filter(e[seen], 35, max(3, round(100.0 / step) | 1), mode="nearest")
+    target, weight = spline.bin_means(low, seen, 50.0)
+    return spline.at_stations(spline.smooth(target, np.maximum(weight, 1e-9), 0.5 * WANDER))
 
 
 def _first_law(r: Array, least: float) -> _Law:

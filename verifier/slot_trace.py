@@ -18,7 +18,7 @@ from verifier.plane import GroundPlane
 from verifier.slot_edges import EdgeTrace, mean_profile, trace_edge
 from verifier.slot_pairs import Pair, best_pairs
 from verifier.slot_path import SawPath, chip_probability, find_saw_path
-from verifier.slot_ribbon import Ribbon, covered_by, cross_scale, follow, sample_along
+from verifier.slot_ribbon import Ribbon, covered_by, cross_scale, follow, sample_along, sample_roughly
 from verifier.slot_search import Band, find_bands, map_pavement
 from verifier.slot_section import Section, Step, cut_section, find_steps, wall_in_sight_mm
 from verifier.slot_texture import INWARD_MM, OUTWARD_MM, TextureReach, texture_reach
@@ -39,6 +39,14 @@ SMOOTHER = 0.58
 """Paint keeps the relief of what it lies on; a floor that is smoother by this (natural log) was sawn."""
 CLEAN_MM = 0.35
 """Scatter of an edge that was surely sawn."""
+NEAR_PX_PER_MM = 1.0
+"""Photos that show more than this were taken from near by."""
+RAGGED_NEAR_MM = 0.6
+"""Scatter of an edge, chips left out, that a photo from near by does not show of a sawn edge: one that is ragged both
+ways all along follows pieces of the wall in the light, or stones, and no saw."""
+LEAST_BLUR_PX = 0.4
+"""Less than any camera blurs: a pixel alone has a standard deviation of 0.29 px, the mosaic of its colours adds as
+much. What looks sharper is no step but a kink in a slope."""
 MADE_STRAIGHT_MM, SENSOR_PX_PER_MM = 0.045, 1.5
 """Scatter of an edge straighter than any saw leaves it, as that of a sensor's top; and the resolution to tell."""
 _LEAST_SEEN = 0.5
@@ -325,7 +333,19 @@ class _Tracer:
         found = _unfitted(trace) if trace.by_texture else self._fit_section(edge, s, along, wall)
         if found.u_mm > UNSURE_ARRIS_MM:
             found = found.with_texture(self._texture_reach(edge, sound, wall))
-        return replace(edge, arris=found)
+        return replace(edge, arris=found.with_glare(*self._glare(edge, s, along)))
+
+    def _glare(self, edge: Edge, s: Array, along: Array) -> tuple[float, float]:
+        """Shares of what lies just inside and just outside an edge that are as bright as the picture can show."""
+        blur, some = edge.trace.blur_mm, slice(None, None, 5)
+        beside = np.array([1.2, 1.8, 2.5]) * blur + 0.3
+        shares = []
+        for way in (-1.0, 1.0):
+            light = sample_roughly(
+                self.photo.grey, self.plane, self.ribbon.axis, s[some], along[some], way * edge.trace.side * beside
+            )
+            shares.append(float(np.mean(light > GLARING)))
+        return shares[0], shares[1]
 
     def _fit_section(self, edge: Edge, s: Array, along: Array, wall_mm: float) -> ArrisFit:
         trace = edge.trace
@@ -351,7 +371,9 @@ class _Tracer:
         return texture_reach(light, v, step, trace.blur_mm, DEPTH_ROOM * wall_mm)
 
 
-UNSURE_ARRIS_MM = 0.2
+GLARING = 0.93
+"""Linear light that a picture cuts off, or nearly."""
+UNSURE_ARRIS_MM = 0.1
 """Where the mean cross-section leaves the arris more uncertain than this, the pavement's texture is asked as well."""
 DEPTH_ROOM = 1.4
 """A slot may be deeper than usual by this factor."""
@@ -379,34 +401,62 @@ def _trace_band(
         pairs = _by_raggedness(tracer, pairs)
     if pairs[0].gain < _least_gain(pairs[0]):
         return None
-    if float(np.median(tracer.pixels_per_mm)) > SENSOR_PX_PER_MM and _holds_sensor(tracer, pairs[0]):
-        return _Doubt(_WRONG_KIND, pairs[0].gain, band.significance, ribbon.middle_mm)
+    found = _trace_pair(tracer, section, pairs, band, marked)
+    if isinstance(found, Problem):
+        return _Doubt(found, pairs[0].gain, band.significance, ribbon.middle_mm)
+    return found
+
+
+def _trace_pair(
+    tracer: _Tracer, section: Section, pairs: Sequence[Pair], band: Band, marked: bool
+) -> TracedSlot | Problem | None:
+    """Trace the best pair: a slot, a problem where it may be one but cannot be measured, or None where it is none."""
+    best, pixels_per_mm = pairs[0], float(np.median(tracer.pixels_per_mm))
+    if pixels_per_mm > SENSOR_PX_PER_MM and _holds_sensor(tracer, best):
+        return _WRONG_KIND
     unsure = frozenset[int]() if marked else _unsure_sides(pairs, section)
-    if len(unsure) == 2:
-        return _Doubt(EDGE_AMBIGUOUS, pairs[0].gain, band.significance, ribbon.middle_mm)
-    traces = [tracer.trace(pairs[0].left, 1), tracer.trace(pairs[0].right, -1)]
+    edges = _trace_edges(tracer, best) if len(unsure) < 2 else None
+    if edges is None:
+        return EDGE_AMBIGUOUS if len(unsure) == 2 else None
+    if not marked:
+        unsure |= {e.trace.side for e in edges if _is_no_saws(e, pixels_per_mm)}
+    slot = TracedSlot(
+        tracer.ribbon.axis, *edges, pixels_per_mm, best.gain, best.foot_seen, unsure,
+        band.significance, best.smoother, _which_line_mm(pairs), marked,
+    )  # fmt: skip
+    strayed = abs(slot.width_mm - best.width_mm)
+    excess = max(strayed - 0.5 - 0.5 * section.blur_mm, 0.0) / math.sqrt(3.0)
+    if len(unsure) == 2 or strayed > STRAYED_MM:
+        return EDGE_AMBIGUOUS
+    return _checked(replace(slot, which_line_mm=math.hypot(slot.which_line_mm, excess)), best, section.blur_mm)
+
+
+def _trace_edges(tracer: _Tracer, pair: Pair) -> tuple[Edge, Edge] | None:
+    """Both edges of a pair between the ends of the slot; None where too little of them is seen."""
+    traces = [tracer.trace(pair.left, 1), tracer.trace(pair.right, -1)]
     ends = _ends(traces)
     traces = [t.between(*ends) for t in traces]
     if any(np.isfinite(t.outward_mm).sum() < max(_LEAST_SEEN * len(t.s_mm), 60.0) for t in traces):
         return None
-    edges = [tracer.fit_arris(Edge(t, find_saw_path(t.s_mm, t.outward_mm))) for t in traces]
-    pixels_per_mm = float(np.median(tracer.pixels_per_mm))
-    slot = TracedSlot(
-        ribbon.axis, edges[0], edges[1], pixels_per_mm, pairs[0].gain, pairs[0].foot_seen, unsure,
-        band.significance, pairs[0].smoother, _which_line_mm(pairs), marked,
-    )  # fmt: skip
-    strayed = abs(slot.width_mm - pairs[0].width_mm) - 0.5 - 0.5 * section.blur_mm
-    slot = replace(slot, which_line_mm=float(np.hypot(slot.which_line_mm, max(strayed, 0.0) / math.sqrt(3.0))))
-    if abs(slot.width_mm - pairs[0].width_mm) > STRAYED_MM:
-        return _Doubt(EDGE_AMBIGUOUS, pairs[0].gain, band.significance, ribbon.middle_mm)
+    left, right = (tracer.fit_arris(Edge(t, find_saw_path(t.s_mm, t.outward_mm))) for t in traces)
+    return left, right
+
+
+def _checked(slot: TracedSlot, pair: Pair, blur_mm: float) -> TracedSlot | Problem | None:
+    """The slot if its edges are such as a saw makes."""
     if not NARROWEST_MM <= slot.width_mm <= WIDEST_MM or _crookedness(slot) > MOST_CROOKED_MM:
         return None
-    if _may_be_sprayed(slot, pairs[0], section.blur_mm):
-        return _Doubt(_AMBIGUOUS, pairs[0].gain, band.significance, ribbon.middle_mm)
+    if _may_be_sprayed(slot, pair, blur_mm):
+        return _AMBIGUOUS
     if slot.gain < LEAST_GAIN and slot.raggedness_mm > CLEAN_MM:
         return None
-    blurred = _blurred(slot)
-    return slot if blurred is None else _Doubt(blurred, slot.gain, band.significance, ribbon.middle_mm)
+    return _blurred(slot) or slot
+
+
+def _is_no_saws(edge: Edge, pixels_per_mm: float) -> bool:
+    """Whether what was traced is sharper than the camera can show or more ragged than a saw leaves it."""
+    ragged = pixels_per_mm > NEAR_PX_PER_MM and edge.path.noise_mm > RAGGED_NEAR_MM
+    return ragged or edge.trace.blur_mm * pixels_per_mm < LEAST_BLUR_PX
 
 
 def _least_gain(pair: Pair) -> float:

@@ -30,6 +30,7 @@ _CORRELATION_MM = 1.0
 """Columns closer than this share their scatter."""
 
 
+GLARE_BLURS = 1.1
 _ASTRAY = 0.1
 _GRID_MM, _GRID_REACH_MM = 0.02, 6.0
 
@@ -44,7 +45,15 @@ class ArrisFit:
     misfit: float
     """Root mean square of the weighted residuals."""
 
+    def with_glare(self, inside: float, outside: float) -> ArrisFit:
+        """The same where a share of what is inside or outside is brighter than the picture can show.
 
+        The level there is cut off at the top, so that the middle level is too low and is met too far on the dark side:
+        by anything from nothing to 1.1 blurs, if the light is up to three times what can be shown.
+        """
+        shift = 0.5 * (outside - inside) * GLARE_BLURS * self.blur_mm
+        u = max(inside, outside) * GLARE_BLURS * self.blur_mm / math.sqrt(12.0)
+        return replace(self, shift_mm=self.shift_mm + shift, u_mm=math.hypot(self.u_mm, u))
 
     def with_texture(self, reach: TextureReach | None) -> ArrisFit:
         """The same with what the reach of the pavement's texture says besides (Bayes' theorem, on a grid).
@@ -100,7 +109,7 @@ def _fit(v: Array, y: Array, blur: float, wall: float, start: float) -> tuple[fl
         model = _model(v, p, wall if seen else 0.0)
         prior = [
             (p[0] - start) / reach, (p[1] - math.log(blur)) / 0.2, p[2] / DEPTH_SPREAD,
-            (p[3] - low) / 0.5, (p[4] - top) / 0.3, (p[5] - top) / 0.7, (p[6] - low) / 0.7, p[7] / 0.05,
+            (p[3] - low) / 0.5, (p[4] - top) / 0.3, (p[5] - (low + top) / 2) / 0.5, (p[6] - low) / 0.5, p[7] / 0.05,
         ]  # fmt: skip
         return np.concatenate([(model - y) / sigma, prior])
 
