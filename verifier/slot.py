@@ -25,7 +25,7 @@ from verifier.photo import Photo
 from verifier.plane import GroundPlane
 from verifier.profile import moving_mean, straightness
 from verifier.slot_path import chip_probability, deepest_chip, raggedness
-from verifier.slot_trace import EDGE_AMBIGUOUS, NEAR_PX_PER_MM, Edge, TracedSlot, trace_slot
+from verifier.slot_trace import EDGE_AMBIGUOUS, NEAR_PX_PER_MM, RAGGED_NEAR_MM, Edge, TracedSlot, trace_slot
 
 Array = NDArray[np.float64]
 
@@ -127,11 +127,12 @@ def measure_slot(
         return Finding((), (_TAPERED,))
     elif traced.unsure:
         notes.append(EDGE_AMBIGUOUS)
-        estimates += [e for e in _estimates(measured) if e.quantity in _OF_ONE_EDGE[traced.unsure]]
+        of_one = _OF_ONE_EDGE.get(traced.unsure, ())
+        estimates += [e for e in _estimates(measured) if e.quantity in of_one] if of_one else []
     else:
         estimates += _estimates(measured)
         note = _NOT_FOLLOWED if measured.followed < LEAST_FOLLOWED else None
-        note = _UNSTEADY if any(jumps.share > MOST_JUMPING for jumps in measured.jumps) else note
+        note = _UNSTEADY if _is_unsteady(measured) else note
         if note is not None:
             estimates = [e for e in estimates if e.quantity not in _NEEDS_STEADY_EDGES]
             notes.append(note)
@@ -182,6 +183,17 @@ JUMP_MM = 1.0
 """A saw does not step into the slot by this within the window; a trace that slips from arris to wall does."""
 JUMP_WINDOW_MM = 160.0
 MOST_JUMPING = 0.04
+
+
+def _is_unsteady(m: MeasuredSlot) -> bool:
+    """Whether a trace slips from arris to wall and back, or scatters more than the picture's blur explains."""
+    ragged = any(
+        e.path.noise_mm > max(RAGGED_NEAR_MM, RAGGED_IN_BLURS * e.trace.blur_mm) for e in (m.slot.left, m.slot.right)
+    )
+    return ragged or any(jumps.share > MOST_JUMPING for jumps in m.jumps)
+
+
+RAGGED_IN_BLURS = 0.8
 
 
 @dataclass(frozen=True)
@@ -492,7 +504,7 @@ def _cut_angle(
 def _slot_line(slot: TracedSlot, plane: GroundPlane) -> TracedLine:
     """The slot's direction over all its visible length: the mean of both edges, or of the one that is sure."""
     s = slot.left.path.s_mm
-    edges = slot.sure
+    edges = slot.sure or (slot.left, slot.right)
     offsets = [e.path_mm(s) for e in edges]
     middle = np.asarray(np.mean(offsets, axis=0))
     slope, intercept = np.polyfit(s, middle, 1)
@@ -507,7 +519,7 @@ def _slot_line(slot: TracedSlot, plane: GroundPlane) -> TracedLine:
     pixels = plane.to_pixels(np.concatenate([slot.axis.to_plane(s, n) for n in offsets]))
     tilt = float(np.abs(plane.tilt_mm_per_mm(slot.axis.to_plane(s, middle)) @ slot.axis.normal).mean())
     uneven = slope_uncertainty_rad(2 * half, plane.unflatness_mm * tilt, LONG_WAVE_MM)
-    apart = 0.0 if len(edges) == 2 else EDGES_APART_MM / half
+    apart = EDGES_APART_MM / half if slot.unsure else 0.0
     doubt = float(np.hypot(np.hypot(uneven, _ends_rad(s, middle)), apart))
     return TracedLine(fit, pixels, slot.left.trace.blur_mm * slot.pixels_per_mm, doubt)
 
@@ -533,8 +545,8 @@ def _curves(slot: TracedSlot, measured: MeasuredSlot | Problem, lane: LaneLine |
     roles = {1: CurveRole.SLOT_EDGE_LEFT, -1: CurveRole.SLOT_EDGE_RIGHT}
     curves = [_edge_curve(slot, roles[edge.trace.side], edge) for edge in slot.sure]
     s = slot.left.path.s_mm
-    middle = np.asarray(np.mean([edge.path_mm(s) for edge in slot.sure], axis=0))
-    if not slot.unsure:
+    middle = np.asarray(np.mean([edge.path_mm(s) for edge in slot.sure or (slot.left, slot.right)], axis=0))
+    if len(slot.unsure) != 1:
         axis = np.asarray(np.polyval(np.polyfit(s, middle, 1), s), np.float64)
         curves.append(Curve(CurveRole.SLOT_AXIS, slot.axis.to_plane(s, axis)))
     if not isinstance(measured, Problem):

@@ -37,6 +37,8 @@ _LEAST_ALIKE, _LEAST_SHARE = 0.5, 0.4
 share of blocks that must be alike."""
 _MOST_MISSES = 9
 """Blocks in a row that may not match: a person's shadow, a bar across the slot."""
+_NEAR_BARS_MM, _LEAST_BLOCKS = 500.0, 8
+"""Blocks no farther beyond the bars than this, or as many of the nearest, set the direction."""
 _LEAST_STRENGTH = 0.4
 """Steps of a block, as a share of those of all: beyond the end of the slot only what lies beside it goes on."""
 
@@ -200,13 +202,18 @@ def follow(grey: NDArray[np.uint8], plane: GroundPlane, axis: Axis, outlines_mm:
     s, slopes = _block_slopes(grey, plane, axis, seen, n, outlines_mm)
     if len(s) < 4:
         return None
-    curve = _best_turn(s, slopes) * s
+    away = _beyond_bars_mm(s, axis, outlines_mm)
     kept = np.any(slopes != 0.0, axis=(1, 2))
+    # Far from the bars there may be other lines, or the slot has ended: its direction is that of what is near by.
+    kept &= away <= max(_NEAR_BARS_MM, float(np.sort(away)[min(_LEAST_BLOCKS, len(away)) - 1]))
+    if int(kept.sum()) < 3:
+        return None
+    curve = _best_turn(s[kept], slopes[kept]) * s
     for reach in (4, 4, 3):
         if int(kept.sum()) < 3:
             return None
         shifts, score = _align_to_mean(slopes, curve, kept, reach)
-        kept = _held_together(score, _middle_of(s, score, axis, outlines_mm))
+        kept = _held_together(score, int(np.argmax(np.where(away == 0.0, score, score - 10.0))))
         if int(kept.sum()) < 3:
             return None
         curve = _smoothed(s, shifts, kept)
@@ -220,11 +227,10 @@ def _best_turn(s: Array, slopes: Array) -> float:
     return float(turns[int(np.argmax(power))])
 
 
-def _middle_of(s: Array, score: Array, axis: Axis, outlines_mm: Sequence[Array]) -> int:
-    """The best matching block of those beside the bars, or of all."""
+def _beyond_bars_mm(s: Array, axis: Axis, outlines_mm: Sequence[Array]) -> Array:
+    """How far each station lies beyond the ends of the bars, 0 beside them, shape (S,)."""
     along = axis.from_plane(np.concatenate([np.asarray(o).reshape(-1, 2) for o in outlines_mm]))[:, 0]
-    beside = (s >= along.min()) & (s <= along.max())
-    return int(np.argmax(np.where(beside, score, score - 10.0)))
+    return np.asarray(np.maximum(np.maximum(along.min() - s, s - along.max()), 0.0))
 
 
 def _lined_up(slopes: Array, curve: Array) -> Array:

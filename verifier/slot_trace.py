@@ -20,7 +20,7 @@ from verifier.slot_pairs import Pair, best_pairs
 from verifier.slot_path import SawPath, chip_probability, find_saw_path
 from verifier.slot_ribbon import Ribbon, covered_by, cross_scale, follow, sample_along, sample_roughly
 from verifier.slot_search import Band, find_bands, map_pavement
-from verifier.slot_section import Section, Step, cut_section, find_steps, wall_in_sight_mm
+from verifier.slot_section import DEEPEST_MM, Section, Step, cut_section, find_steps, wall_in_sight_mm
 from verifier.slot_texture import INWARD_MM, OUTWARD_MM, TextureReach, texture_reach
 from verifier.slot_wall import USUAL_DEPTH_MM, ArrisFit, fit_arris
 
@@ -37,6 +37,8 @@ RAGGED_MM, RAGGED_BLURS, MOST_RAGGED_MM = 0.5, 0.5, 0.9
 and beyond which no saw has made it."""
 SMOOTHER = 0.58
 """Paint keeps the relief of what it lies on; a floor that is smoother by this (natural log) was sawn."""
+DEEP_GAIN, DARK_INSIDE = 36.0, -0.5
+"""What a slot must gain, and how dark it must be (natural log), to be one whose edges are no saw's."""
 CLEAN_MM = 0.35
 """Scatter of an edge that was surely sawn."""
 NEAR_PX_PER_MM = 1.0
@@ -111,7 +113,8 @@ class TracedSlot:
     foot_seen: bool
     """Whether the foot of a wall shows that it is deep."""
     unsure: frozenset[int]
-    """Sides (+1 left, -1 right) whose edge may not be the arris but another line along the slot."""
+    """Sides (+1 left, -1 right) whose edge may not be the arris but another line along the slot; both: only the slot's
+    direction is sure, which all those lines share."""
     significance: float
     """Of the band in the search; see ``verifier.slot_search``."""
     smoother: float
@@ -162,7 +165,7 @@ def trace_slot(
     clearest = _clearest(slots, doubts)
     if isinstance(clearest, Problem) or _has_usual_width(clearest, nominal_width_mm):
         return clearest
-    return _UNUSUAL
+    return _without_foot(clearest, plane, nominal_width_mm) or _UNUSUAL
 
 
 USUAL_WIDTH_MM = (45.0, 130.0)
@@ -176,6 +179,20 @@ def _has_usual_width(slot: TracedSlot, nominal_width_mm: float | None) -> bool:
     if nominal_width_mm is not None:
         return abs(slot.width_mm - nominal_width_mm) < WIDTH_OFF_NOMINAL * nominal_width_mm
     return slot.marked or USUAL_WIDTH_MM[0] <= slot.width_mm <= USUAL_WIDTH_MM[1]
+
+
+def _without_foot(slot: TracedSlot, plane: GroundPlane, nominal_width_mm: float | None) -> TracedSlot | None:
+    """A slot that seems too narrow, its one edge unsure that can be the foot of a wall in sight: the other is sure."""
+    least = USUAL_WIDTH_MM[0] if nominal_width_mm is None else (1.0 - WIDTH_OFF_NOMINAL) * nominal_width_mm
+    feet = {
+        e.trace.side
+        for e in (slot.left, slot.right)
+        if wall_in_sight_mm(plane, slot.axis, float(np.median(e.path_mm(e.path.s_mm))), e.trace.side, DEEPEST_MM)
+        > least - slot.width_mm
+    }
+    if slot.width_mm > least or len(feet | slot.unsure) != 1:
+        return None
+    return replace(slot, unsure=frozenset(feet | slot.unsure))
 
 
 _UNUSUAL = Problem(
@@ -426,7 +443,7 @@ def _trace_pair(
     )  # fmt: skip
     strayed = abs(slot.width_mm - best.width_mm)
     excess = max(strayed - 0.5 - 0.5 * section.blur_mm, 0.0) / math.sqrt(3.0)
-    if len(unsure) == 2 or strayed > STRAYED_MM:
+    if strayed > STRAYED_MM or (len(unsure) == 2 and not _is_deep(best)):
         return EDGE_AMBIGUOUS
     return _checked(replace(slot, which_line_mm=math.hypot(slot.which_line_mm, excess)), best, section.blur_mm)
 
@@ -453,6 +470,11 @@ def _checked(slot: TracedSlot, pair: Pair, blur_mm: float) -> TracedSlot | Probl
     return _blurred(slot) or slot
 
 
+def _is_deep(pair: Pair) -> bool:
+    """Whether a band is a slot whatever its edges look like: a wall shows its depth, and it is dark inside."""
+    return pair.foot_seen and pair.gain > DEEP_GAIN and pair.brighter < DARK_INSIDE
+
+
 def _is_no_saws(edge: Edge, pixels_per_mm: float) -> bool:
     """Whether what was traced is sharper than the camera can show or more ragged than a saw leaves it."""
     ragged = pixels_per_mm > NEAR_PX_PER_MM and edge.path.noise_mm > RAGGED_NEAR_MM
@@ -467,10 +489,12 @@ def _least_gain(pair: Pair) -> float:
 
 
 def _may_be_sprayed(slot: TracedSlot, pair: Pair, blur_mm: float) -> bool:
-    """Whether both edges are as ragged as paint's and the inside is no smoother than paint on the pavement."""
+    """Whether both edges are as ragged as paint's and the inside is as flat and no smoother than paint on the
+    pavement."""
     if slot.raggedness_mm > max(MOST_RAGGED_MM, RAGGED_BLURS * blur_mm):
-        return True
-    return slot.raggedness_mm > max(RAGGED_MM, RAGGED_BLURS * blur_mm) and pair.smoother < SMOOTHER
+        return not _is_deep(pair)
+    flat = pair.smoother < SMOOTHER and not pair.foot_seen
+    return slot.raggedness_mm > max(RAGGED_MM, RAGGED_BLURS * blur_mm) and flat
 
 
 def _holds_sensor(tracer: _Tracer, pair: Pair) -> bool:
