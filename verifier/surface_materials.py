@@ -24,6 +24,8 @@ from verifier.surface_top import STATION_MM, bars_in_strip
 
 BAR_MARGIN_MM = 3.0
 """Left out around a bar: its side, seen aslant, and its thin shadow."""
+CELL_MM = 0.5
+"""Cell across the grout's boundary."""
 TEXTURE_MM = 6.0
 """Length along the strip over which variation is summed up."""
 
