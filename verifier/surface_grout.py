@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verifier.plane import Array
+from verifier.surface_litter import hidden
 from verifier.surface_materials import CELL_MM, Patch, discriminant, patch
 from verifier.surface_rim import dark_rim, transition
 from verifier.surface_strip import Picture, Samples
@@ -125,7 +126,7 @@ def trace_grout(views: tuple[Patch, Patch], skirt_mm: float) -> list[GroutBounda
         partings = [_next_parting(*state) for state in zip(views, partings, samples, path.T, strict=True)]
     sharp = _sharpened(path, evidence)
     return [
-        _boundary(view, path[:, i], sharp[:, i], marginal[:, i], e.separation)
+        _boundary(view, path[:, i], sharp[:, i], marginal[:, i], e.separation, skirt_mm)
         for i, (view, e) in enumerate(zip(views, evidence, strict=True))
         if e is not None
     ]
@@ -249,7 +250,9 @@ def _best_path(cost: Samples) -> tuple[Array, Array]:
     return np.argmin(marginal, axis=2) * CELL_MM, marginal - marginal.min(axis=2, keepdims=True)
 
 
-def _boundary(view: Patch, path: Array, sharp: Array, marginal: Array, separation: float) -> GroutBoundary:
+def _boundary(
+    view: Patch, path: Array, sharp: Array, marginal: Array, separation: float, skirt_mm: float
+) -> GroutBoundary:
     """The sharpened path, moved to the middle of the transition, with the spread of its likely alternatives."""
     d = np.arange(marginal.shape[1]) * CELL_MM
     weight = np.exp(-np.minimum(marginal, 50.0)) * (np.abs(d - path[:, None]) < REACH_MM)
@@ -258,7 +261,8 @@ def _boundary(view: Patch, path: Array, sharp: Array, marginal: Array, separatio
     shift, width = transition(view, sharp)
     rim = dark_rim(view, sharp + shift)
     shift = shift + rim.shift_mm
-    return GroutBoundary(sharp + shift, path + shift, sd, width, rim.u_mm, _is_clear(view, sharp), separation)
+    clear = _is_clear(view, sharp) & ~hidden(view, distances(), sharp, skirt_mm)
+    return GroutBoundary(sharp + shift, path + shift, sd, width, rim.u_mm, clear, separation)
 
 
 def _is_clear(view: Patch, path: Array) -> NDArray[np.bool_]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verifier.finding import Axis
-from verifier.plane import Array
+from verifier.plane import Array, GroundPlane
 from verifier.surface_edges import CoherentLine, EdgeStrip, StraightEdge
 from verifier.surface_search import BAR_MARGIN_MM, BandHypothesis, bar_mask, oriented
 from verifier.surface_strip import Picture
@@ -177,3 +177,27 @@ def _is_sound(top: SensorTop) -> bool:
     straight = all(edge.scatter_mm < 0.6 and edge.share > 0.8 and edge.strength > 0.8 for edge in edges)
     parallel = abs(top.left.slope - top.right.slope) < 0.006
     return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
+
+
+MOST_TAPER = 4.0
+"""Taper of the sensor's top over its standard uncertainty beyond which the plane must be wrong: it is made parallel."""
+EDGES_APART_MM = 0.1
+"""Standard uncertainty of how far glints, grout and shadows lead an edge away over half of its length."""
+
+
+def is_tapered(plane: GroundPlane, top: SensorTop) -> bool:
+    """Whether the edges converge by more than their location and what is known of the plane allow."""
+    along = top.s_mm[[0, len(top.s_mm) // 2, -1]]
+    half = (along[-1] - along[0]) / 2
+    edges = (top.left, top.right)
+    pixels = [plane.to_pixels(top.axis.to_plane(along, edge.at(along))) for edge in edges]
+    lines = plane.budget(plane.sensitivity(lambda seen: np.array([_taper_rad(seen, pixels)])))
+    location = sum(e.covariance[1, 1] + (EDGES_APART_MM**2 + e.doubt_mm**2) / half**2 for e in edges)
+    u = np.sqrt(location + sum(line.standard_uncertainty**2 for line in lines))
+    return bool(abs(_taper_rad(plane, pixels)) > MOST_TAPER * u)
+
+
+def _taper_rad(plane: GroundPlane, pixels: Sequence[Array]) -> float:
+    """Angle between two lines seen at ``pixels`` (N, 2) each, on the plane."""
+    left, right = (points[-1] - points[0] for points in map(plane.to_plane, pixels))
+    return float(np.arctan2(right[0] * left[1] - right[1] * left[0], right @ left))
