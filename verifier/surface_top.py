@@ -179,7 +179,7 @@ def _is_sound(top: SensorTop) -> bool:
     return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
 
 
-MOST_TAPER = 4.0
+MOST_TAPER = 3.0
 """Taper of the sensor's top over its standard uncertainty beyond which the plane must be wrong: it is made parallel."""
 EDGES_APART_MM = 0.1
 """Standard uncertainty of how far glints, grout and shadows lead an edge away over half of its length."""
