@@ -8,6 +8,8 @@ pavement, where blur mixes both, is thinner than such a thing.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -30,21 +32,23 @@ NEAR_MM = 3.0
 """How near it must come to the boundary to hide it."""
 BEYOND_MM = 4.0
 """From here on beyond the boundary pavement is learnt."""
-FEWEST = 500
-"""Cells of a material without which it is not learnt."""
+FEWEST, COUNT = 500, 5000
+"""Cells of a material without which it is not learnt, and how many are enough."""
 
 
 def hidden(view: Patch, distances_mm: Array, path: Array, skirt_mm: float) -> NDArray[np.bool_]:
     """Stations (S,) at which something that is neither grout nor pavement reaches the boundary ``path`` (S,)."""
-    d, colour = distances_mm, _averaged(view)
-    grout = view.usable & (d > skirt_mm) & (d < path[:, None] - 1.0)
-    pavement = view.usable & (d > path[:, None] + BEYOND_MM)
+    grout = view.usable & (distances_mm > skirt_mm) & (distances_mm < path[:, None] - 1.0)
+    pavement = view.usable & (distances_mm > path[:, None] + BEYOND_MM)
     if min(grout.sum(), pavement.sum()) < FEWEST:
         return np.zeros(len(path), dtype=bool)
-    far = np.minimum(_distance2(colour, grout), _distance2(colour, pavement)) > FAR
+    margin = NEAR_MM + SMALLEST_MM[1]
+    near = slice(*np.searchsorted(distances_mm, [path.min() - margin, path.max() + margin]))
+    colour = _averaged(view)
+    far = np.minimum(*(_Colour.of(colour[mask]).distance2(colour[:, near]) for mask in (grout, pavement))) > FAR
     kernel = np.ones((int(SMALLEST_MM[0] / STATION_MM), int(SMALLEST_MM[1] / CELL_MM)), np.uint8)
-    things = cv2.morphologyEx((far & view.usable).astype(np.uint8), cv2.MORPH_OPEN, kernel) > 0
-    touched = (things & (np.abs(d - path[:, None]) < NEAR_MM)).any(axis=1)
+    things = cv2.morphologyEx((far & view.usable[:, near]).astype(np.uint8), cv2.MORPH_OPEN, kernel) > 0
+    touched = (things & (np.abs(distances_mm[near] - path[:, None]) < NEAR_MM)).any(axis=1)
     return np.asarray(cv2.dilate(touched.astype(np.uint8)[None, :], np.ones((1, 3), np.uint8))[0] > 0)
 
 
@@ -55,12 +59,26 @@ def _averaged(view: Patch) -> Samples:
     return np.asarray(total / np.maximum(cv2.blur(weight, size), np.float32(0.01))[..., None], np.float32)
 
 
-def _distance2(colour: Samples, mask: NDArray[np.bool_]) -> Samples:
-    """Squared Mahalanobis distance (S, D) of colours from what those under the mask are like, outliers cut off."""
-    x = colour[mask].astype(np.float64)
-    middle = np.median(x, axis=0)
-    spread = 1.4826 * np.median(np.abs(x - middle), axis=0) + LEAST_SPREAD
-    x = x[(np.abs(x - middle) < 5 * spread).all(axis=1)]
-    precision = np.linalg.inv(np.cov(x.T) + LEAST_SPREAD**2 * np.eye(2))
-    off = colour - x.mean(axis=0).astype(np.float32)
-    return np.asarray(np.einsum("sdi,ij,sdj->sd", off, precision, off), np.float32)
+@dataclass(frozen=True, eq=False)
+class _Colour:
+    """A bivariate normal model of a material's colour."""
+
+    mean: Array
+    precision: Array
+
+    @classmethod
+    def of(cls, samples: Samples) -> _Colour:
+        """Fit to samples (N, 2); outliers by median and MAD are cut off."""
+        if len(samples) > COUNT:  # at random: any regular pick would favour some columns
+            samples = samples[np.random.default_rng(0).integers(0, len(samples), COUNT)]
+        x = samples.astype(np.float64)
+        middle = np.median(x, axis=0)
+        spread = 1.4826 * np.median(np.abs(x - middle), axis=0) + LEAST_SPREAD
+        x = x[(np.abs(x - middle) < 5 * spread).all(axis=1)]
+        return cls(x.mean(axis=0), np.linalg.inv(np.cov(x.T) + LEAST_SPREAD**2 * np.eye(2)))
+
+    def distance2(self, colour: Samples) -> Samples:
+        """Squared Mahalanobis distance (S, D) of colours (S, D, 2)."""
+        (a, b), (_, c) = self.precision.astype(np.float32)
+        x, y = (colour[..., i] - np.float32(self.mean[i]) for i in (0, 1))
+        return np.asarray(a * x * x + 2 * b * x * y + c * y * y, np.float32)

@@ -143,7 +143,7 @@ SHORTEST_MM = 30.0
 """Shorter, it is a dark stone."""
 RIM_FROM_MM, RIM_TO_MM = -2.0, 2.5
 """Where about the path the darkest part of a rim is looked for."""
-PAVEMENT_FROM_MM, PAVEMENT_TO_MM = 8.0, 30.0
+PAVEMENT_FROM_MM, PAVEMENT_TO_MM = 8.0, 22.0
 DARK, FAINT = 2.5, 1.0
 """How much darker than pavement a dark rim is somewhere, and along its whole length, in standard deviations of means of
 pavement along ``ALONG_MM``."""
