@@ -24,6 +24,9 @@ PAIRS = 5
 """Pairs of edges looked at on one hypothesis."""
 EDGE_STEP_MM = 2.0
 """Stations from which edges are located."""
+CONVERGENCE = 0.012
+"""Largest difference of both edges' slopes: what a bar propped up by a few centimetres at one end makes of parallel
+edges; see ``is_tapered``."""
 NOMINAL_SLACK_MM = 4.0
 """How far the measured width may be off the nominal one: more is another thing, not a sensor out of tolerance."""
 NOMINAL_SPREAD_MM = 1.5
@@ -145,7 +148,7 @@ def _ranked_pairs(
     ranked = []
     for a, b in product(left.lines(), right.lines()):
         off = 0.0 if nominal_mm is None else apart_mm + left.outward_mm(a) + right.outward_mm(b) - nominal_mm
-        if abs(a.slope + b.slope) < 0.008 and abs(off) < NOMINAL_SLACK_MM:
+        if abs(a.slope + b.slope) < CONVERGENCE and abs(off) < NOMINAL_SLACK_MM:
             ranked.append(((a.score + b.score) * np.exp(-0.5 * (off / NOMINAL_SPREAD_MM) ** 2), a, b))
     return [(a, b) for _, a, b in sorted(ranked, key=lambda pair: -pair[0])]
 
@@ -175,7 +178,7 @@ def _is_sound(top: SensorTop) -> bool:
     """Whether both edges are straight, distinct, seen along most of the length, and parallel."""
     edges = (top.left, top.right)
     straight = all(edge.scatter_mm < 0.6 and edge.share > 0.8 and edge.strength > 0.8 for edge in edges)
-    parallel = abs(top.left.slope - top.right.slope) < 0.006
+    parallel = abs(top.left.slope - top.right.slope) < CONVERGENCE
     return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
 
 
