@@ -49,7 +49,8 @@ def hidden(view: Patch, distances_mm: Array, path: Array, skirt_mm: float) -> ND
     kernel = np.ones((int(SMALLEST_MM[0] / STATION_MM), int(SMALLEST_MM[1] / CELL_MM)), np.uint8)
     things = cv2.morphologyEx((far & view.usable[:, near]).astype(np.uint8), cv2.MORPH_OPEN, kernel) > 0
     touched = (things & (np.abs(distances_mm[near] - path[:, None]) < NEAR_MM)).any(axis=1)
-    return np.asarray(cv2.dilate(touched.astype(np.uint8)[None, :], np.ones((1, 3), np.uint8))[0] > 0)
+    grown = np.asarray(cv2.dilate(touched.astype(np.uint8)[None, :], np.ones((1, 3), np.uint8)))
+    return np.asarray(grown[0] > 0)
 
 
 def _averaged(view: Patch) -> Samples:
@@ -75,7 +76,8 @@ class _Colour:
         middle = np.median(x, axis=0)
         spread = 1.4826 * np.median(np.abs(x - middle), axis=0) + LEAST_SPREAD
         x = x[(np.abs(x - middle) < 5 * spread).all(axis=1)]
-        return cls(x.mean(axis=0), np.linalg.inv(np.cov(x.T) + LEAST_SPREAD**2 * np.eye(2)))
+        covariance = np.cov(x.T) + LEAST_SPREAD**2 * np.eye(2)
+        return cls(x.mean(axis=0), np.asarray(np.linalg.inv(covariance), np.float64))
 
     def distance2(self, colour: Samples) -> Samples:
         """Squared Mahalanobis distance (S, D) of colours (S, D, 2)."""

@@ -26,7 +26,9 @@ from verifier.strip import sample_strip
 from verifier.surface import SlotGap, measure_surface
 from verifier.surface_colour import SILENT, colour_verdict
 from verifier.surface_estimates import _noise, moving_mean
-from verifier.surface_materials import discriminant
+from verifier.surface_grout import distances
+from verifier.surface_litter import hidden
+from verifier.surface_materials import Patch, discriminant
 from verifier.surface_search import bar_mask
 from verifier.surface_strip import Picture, reduced
 
@@ -203,6 +205,27 @@ def test_a_leaf_on_the_boundary_is_not_grout() -> None:
     left, right = scene.largest_bands_mm()
     assert_holds(finding, Quantity.GROUT_BAND_LEFT_MAX, left)
     assert_holds(finding, Quantity.GROUT_BAND_RIGHT_MAX, right)
+
+
+@pytest.mark.parametrize(
+    ("off", "beyond_mm", "expected"),
+    [
+        ((0.0, 0.6, 0.3), -4.0, 20),  # another colour, across the boundary
+        ((0.0, 0.6, 0.3), 8.0, 0),  # the same, further out on the pavement
+        ((1.5, 0.0, 0.0), -4.0, 0),  # only lighter: light and shade
+    ],
+)
+def test_what_hides_the_boundary(off: tuple[float, ...], beyond_mm: float, expected: int) -> None:
+    rng, d = np.random.default_rng(3), distances()
+    path = np.full(200, 14.0)
+    features = rng.normal(0.0, 0.05, (200, len(d), 4)).astype(np.float32)
+    features[:, d > 14.0, :3] += (-1.0, 0.1, 0.0)
+    thing = (d > 14.0 + beyond_mm) & (d < 24.0 + beyond_mm)
+    features[80:100, thing, :3] = rng.normal(0.0, 0.05, (20, thing.sum(), 3)) + off
+    view = Patch(features, np.ones(features.shape[:2], dtype=bool), np.zeros((200, len(d), 3), np.float32))
+    stations = np.flatnonzero(hidden(view, d, path, 1.0))
+    assert abs(len(stations) - expected) <= 6
+    assert all(75 <= i < 105 for i in stations)
 
 
 def test_a_large_leaf_hides_the_grout() -> None:
