@@ -130,7 +130,8 @@ class EdgeStrip:
         s_mm = self.centres_mm - self.mid_mm
         profiles = _along(self.profiles, s_mm, line.slope)
         settled = _settled(_along(self.change, s_mm, line.slope), profiles.mean(axis=2), line.place)
-        n_mm: Array = np.arange(profiles.shape[1]) * STEP_MM - (settled.place * STEP_MM + settled.shift_mm)
+        steps = np.arange(profiles.shape[1], dtype=np.float64) - settled.place
+        n_mm = np.asarray(steps * STEP_MM - settled.shift_mm, np.float64)
         u_mm = float(np.hypot(LIGHT_PX * self.pixel_mm, settled.doubt_mm))
         colour = colour_verdict(profiles, n_mm, u_mm, self.pixel_mm)
         doubt = float(np.hypot(settled.doubt_mm, colour.doubt_mm))

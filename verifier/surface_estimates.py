@@ -245,7 +245,7 @@ def _band_budget(
         BudgetLine("grout told from pavement, station by station", _noise(boundary.u_mm[stations])),
         BudgetLine("what belongs to the grout", DOUBT_SHARE * max(doubt_mm - DOUBT_MM, 0.0)),
         BudgetLine("rim of the grout: its width, its shadow, rough stones", rim),
-        BudgetLine("dark line along the grout: its flank, or a shadow", float(boundary.u_rim_mm[stations].mean())),
+        BudgetLine("dark or smooth rim: flank of the grout, or its shadow", float(boundary.u_rim_mm[stations].mean())),
         BudgetLine("location of the sensor's edge in its blur", _edge_u(top)),
         BudgetLine("chamfer, joint or shadow beside the edge", top.edge(side.side).doubt_mm),
         BudgetLine("height of the grout's rim over the pavement", HEIGHT_MM * _tilt_across(plane, top, side, stations)),

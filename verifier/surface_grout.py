@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from verifier.plane import Array
 from verifier.surface_litter import hidden
 from verifier.surface_materials import CELL_MM, Patch, discriminant, patch
-from verifier.surface_rim import dark_rim, transition
+from verifier.surface_rim import transition, unclear_rim
 from verifier.surface_strip import Picture, Samples
 from verifier.surface_top import STATION_MM, SensorTop, longest_run
 
@@ -56,7 +56,7 @@ class GroutBoundary:
     transition_mm: Array
     """Width of the transition from grout to pavement: blur, a rounded rim, its shadow."""
     u_rim_mm: Array
-    """Standard uncertainty of where in a dark rim the grout ends; 0 where there is none."""
+    """Standard uncertainty of where in a dark or smooth rim the grout ends; 0 where there is none."""
     clear: NDArray[np.bool_]
     """Stations where the boundary is in sight."""
     separation: float
@@ -259,7 +259,7 @@ def _boundary(
     weight /= weight.sum(axis=1, keepdims=True)
     sd = np.sqrt(np.maximum((weight * (d - path[:, None]) ** 2).sum(axis=1), 0.0))
     shift, width = transition(view, sharp)
-    rim = dark_rim(view, sharp + shift)
+    rim = unclear_rim(view, sharp + shift)
     shift = shift + rim.shift_mm
     clear = _is_clear(view, sharp) & ~hidden(view, distances(), sharp, skirt_mm)
     return GroutBoundary(sharp + shift, path + shift, sd, width, rim.u_mm, clear, separation)

@@ -45,11 +45,12 @@ def hidden(view: Patch, distances_mm: Array, path: Array, skirt_mm: float) -> ND
     margin = NEAR_MM + SMALLEST_MM[1]
     near = slice(*np.searchsorted(distances_mm, [path.min() - margin, path.max() + margin]))
     colour = _averaged(view)
-    far = np.minimum(*(_Colour.of(colour[mask]).distance2(colour[:, near]) for mask in (grout, pavement))) > FAR
+    off = [_Colour.of(colour[mask]).distance2(colour[:, near]) for mask in (grout, pavement)]
+    far = np.minimum(off[0], off[1]) > FAR
     kernel = np.ones((int(SMALLEST_MM[0] / STATION_MM), int(SMALLEST_MM[1] / CELL_MM)), np.uint8)
     things = cv2.morphologyEx((far & view.usable[:, near]).astype(np.uint8), cv2.MORPH_OPEN, kernel) > 0
     touched = (things & (np.abs(distances_mm[near] - path[:, None]) < NEAR_MM)).any(axis=1)
-    grown = np.asarray(cv2.dilate(touched.astype(np.uint8)[None, :], np.ones((1, 3), np.uint8)))
+    grown = np.asarray(cv2.dilate(touched.astype(np.uint8)[None, :], np.ones((1, 3), np.uint8)), np.uint8)
     return np.asarray(grown[0] > 0)
 
 

@@ -38,13 +38,18 @@ def transition(view: Patch, path: Array) -> tuple[Array, Array]:
 
     From overlapping pieces of ``PIECE_MM``: where a ridge is high its rim looks other than where grout is flush.
     """
-    count = max(int(2 * len(path) * STATION_MM / PIECE_MM) - 1, 1)
-    centres = (np.arange(count) + 1.0) / (count + 1.0) * len(path)
-    half = max(len(path) / (count + 1.0), 1.0)
-    pieces = [slice(max(int(c - half), 0), int(c + half) + 1) for c in centres]
+    centres, pieces = _pieces(len(path))
     found = np.array([_half_level(view, path, piece) for piece in pieces])
     along = np.arange(len(path))
     return np.interp(along, centres, found[:, 0]), np.interp(along, centres, found[:, 1])
+
+
+def _pieces(stations: int) -> tuple[Array, list[slice]]:
+    """Middles of overlapping pieces of ``PIECE_MM`` of so many stations, and the pieces."""
+    count = max(int(2 * stations * STATION_MM / PIECE_MM) - 1, 1)
+    centres = (np.arange(count) + 1.0) / (count + 1.0) * stations
+    half = max(stations / (count + 1.0), 1.0)
+    return centres, [slice(max(int(c - half), 0), int(c + half) + 1) for c in centres]
 
 
 def _half_level(view: Patch, path: Array, piece: slice) -> Transition:
@@ -157,16 +162,22 @@ _BLACK = 0.004
 """Added to light before its logarithm: the light of code value 12, below which noise rules."""
 
 
-class DarkRim(NamedTuple):
-    """A dark line along a path, station by station, (S,) each: flank of the grout, or the shadow that it throws."""
+class Rim(NamedTuple):
+    """A strip along a path of which it is unclear whether it is the grout's flank, station by station, (S,) each."""
 
     shift_mm: Array
-    """How far beyond the path the grout ends, as far as the dark line changes that; 0 where there is none."""
+    """How far beyond the path the grout ends, as far as the strip changes that; 0 where there is none."""
     u_mm: Array
-    """Standard uncertainty that the dark line brings; 0 where there is none."""
+    """Standard uncertainty that the strip brings; 0 where there is none."""
 
 
-def dark_rim(view: Patch, path: Array) -> DarkRim:
+def unclear_rim(view: Patch, path: Array) -> Rim:
+    """The dark line along the path (S,) where there is one, else the smooth strip where there is one."""
+    dark, smooth = dark_rim(view, path), smooth_rim(view, path)
+    return Rim(*(np.where(dark.u_mm > 0, a, b) for a, b in zip(dark, smooth, strict=True)))
+
+
+def dark_rim(view: Patch, path: Array) -> Rim:
     """The dark line along the path (S,), where there is one.
 
     Where the path runs on the inner side of the line, nothing speaks for either: the grout ends in its middle, evenly
@@ -177,7 +188,46 @@ def dark_rim(view: Patch, path: Array) -> DarkRim:
     width, here = np.nan_to_num(outer - inner), np.isfinite(inner)
     taken_for_grout = np.nan_to_num(inner + outer) < 0.0
     shift = np.where(here & ~taken_for_grout, np.nan_to_num(inner + outer) / 2, 0.0)
-    return DarkRim(shift, width * np.where(taken_for_grout, 0.25, 1.0 / np.sqrt(12.0)))
+    return Rim(shift, width * np.where(taken_for_grout, 0.25, 1.0 / np.sqrt(12.0)))
+
+
+SMOOTH_TO_MM = 3.5
+"""Wider than this a smooth strip is pavement."""
+AS_SMOOTH, LESS_SMOOTH = 0.45, 0.6
+"""Variation along the path, against pavement's, below which a strip is smooth, and grout is; and where a strip ends."""
+FLANK_SHARE = 0.4
+"""How often a smooth strip is a shaded flank of the grout rather than smooth pavement: a guess."""
+
+
+def smooth_rim(view: Patch, path: Array) -> Rim:
+    """A strip beyond the path (S,) that varies along it no more than grout does, over ``PIECE_MM``.
+
+    A flank of the grout that lies in its own shade may be as light as pavement, but has no stones in it. Neither has
+    the binder of some pavements. The grout ends at the strip's outer side or where the path runs.
+    """
+    x = np.arange(-4.0, 10.0, CELL_MM)
+    light, good = _straightened(view, path, x, slice(0, None))
+    step = ALONG_STATIONS
+    noise = light[:, x > SMOOTH_TO_MM][good[:, x > SMOOTH_TO_MM]].std(axis=0) + 0.003
+    variation = np.sqrt((((light[step:] - light[:-step]) / noise) ** 2).sum(axis=2))
+    both = good[step:] & good[:-step]
+    centres, pieces = _pieces(len(path))
+    widths = [_smooth_width(x, _mean_profile(variation[piece], both[piece])) for piece in pieces]
+    width = np.interp(np.arange(len(path)), centres, widths)
+    return Rim(FLANK_SHARE * width, np.sqrt(FLANK_SHARE * (1.0 - FLANK_SHARE)) * width)
+
+
+def _smooth_width(x: Array, variation: Array) -> float:
+    """Width of the smooth strip just beyond the path [mm]; 0 where there is none."""
+    pavement = float(np.median(variation[x > 5.0]))
+    grout = float(variation[(x > -4.0) & (x < -1.5)].mean())
+    near = (x > 0.9) & (x < 2.2)
+    if not (grout < LESS_SMOOTH * pavement and variation[near].min() < AS_SMOOTH * pavement):
+        return 0.0
+    first = int(np.flatnonzero(near)[np.argmin(variation[near])])
+    rough = np.flatnonzero(variation[first:] > LESS_SMOOTH * pavement)
+    end = float(x[first + rough[0]]) if len(rough) else np.inf
+    return end if end <= SMOOTH_TO_MM else 0.0
 
 
 def _dark_sides(view: Patch, path: Array) -> tuple[Array, Array]:
