@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verifier.plane import Array
-from verifier.surface_litter import hidden
+from verifier.surface_litter import hidden, is_two_materials
 from verifier.surface_materials import CELL_MM, Patch, discriminant, patch
 from verifier.surface_rim import transition, unclear_rim
 from verifier.surface_strip import Picture, Samples
@@ -75,7 +75,14 @@ def distances() -> Array:
 
 def trace_sides(views: tuple[Patch, Patch], skirt_mm: float) -> list[GroutBoundary | None]:
     """The grout's outer boundary on the left and on the right of the sensor; None where it cannot be told."""
-    return [b if b is not None and b.separation > MIN_SEPARATION else None for b in trace_grout(views, skirt_mm)]
+    found = trace_grout(views, skirt_mm)
+    return [b if b and _is_told(view, b, skirt_mm) else None for view, b in zip(views, found, strict=True)]
+
+
+def _is_told(view: Patch, boundary: GroutBoundary, skirt_mm: float) -> bool:
+    """Whether one material ends at the boundary, and another one begins."""
+    mixed = is_two_materials(view, distances(), boundary.distance_mm, skirt_mm)
+    return boundary.separation > MIN_SEPARATION and not mixed
 
 
 def in_sight(

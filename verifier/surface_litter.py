@@ -1,4 +1,4 @@
-"""Things that lie across the grout's boundary and hide it: leaves, rags, splashes, what is neither grout nor pavement.
+"""What is neither grout nor pavement: things across the grout's boundary that hide it, and a sealed joint beside it.
 
 Grout and pavement each have a normal model of the colour of a short stretch along the strip. What is far from both,
 over an area larger than a chip of stone, is something else; where it reaches the boundary, that is not in sight.
@@ -50,8 +50,36 @@ def hidden(view: Patch, distances_mm: Array, path: Array, skirt_mm: float) -> ND
     kernel = np.ones((int(SMALLEST_MM[0] / STATION_MM), int(SMALLEST_MM[1] / CELL_MM)), np.uint8)
     things = cv2.morphologyEx((far & view.usable[:, near]).astype(np.uint8), cv2.MORPH_OPEN, kernel) > 0
     touched = (things & (np.abs(distances_mm[near] - path[:, None]) < NEAR_MM)).any(axis=1)
-    grown = np.asarray(cv2.dilate(touched.astype(np.uint8)[None, :], np.ones((1, 3), np.uint8)), np.uint8)
-    return np.asarray(grown[0] > 0)
+    return np.convolve(touched, np.ones(3), mode="same") > 0
+
+
+STRIP_MM = 2.5
+"""Depth of the strips that are compared just outside the sensor's edge and just inside the boundary."""
+OTHER_COLOUR = 0.25
+"""Difference of colour (log ratio) between two strips of one grout that light never makes, unless one is in shadow."""
+SHADOW = 0.9
+"""Difference of lightness (log ratio) beyond which one of two strips lies in shadow, where light has another colour."""
+THROUGHOUT = 0.95
+"""Share of the stations at which the difference must go the same way."""
+
+
+def is_two_materials(view: Patch, distances_mm: Array, path: Array, skirt_mm: float) -> bool:
+    """Whether what lies between sensor and ``path`` (S,) changes colour on the way: grout, then a joint's sealant."""
+    wide = path > skirt_mm + 2.0 * STRIP_MM
+    inner = view.usable & (distances_mm > skirt_mm) & (distances_mm < skirt_mm + STRIP_MM)
+    outer = view.usable & (distances_mm < path[:, None] - 1.0) & (distances_mm > path[:, None] - 1.0 - STRIP_MM)
+    both = wide & inner.any(axis=1) & outer.any(axis=1)
+    if both.sum() < THROUGHOUT / 2 * len(path):
+        return False
+    change = _station_means(view.features[both], outer[both]) - _station_means(view.features[both], inner[both])
+    lightness, *colour = np.median(change, axis=0)[:3]
+    same_way = float((change[:, 1:3] @ np.array(colour) > 0).mean())
+    return bool(np.hypot(*colour) > OTHER_COLOUR and abs(lightness) < SHADOW and same_way > THROUGHOUT)
+
+
+def _station_means(features: Samples, mask: NDArray[np.bool_]) -> Samples:
+    """Mean features (S, 4) of the cells under a mask (S, D) that has some at every station."""
+    return np.asarray(np.einsum("sdf,sd->sf", features, mask.astype(np.float32)) / mask.sum(axis=1)[:, None])
 
 
 def _averaged(view: Patch) -> Samples:

@@ -47,7 +47,7 @@ def transition(view: Patch, path: Array) -> tuple[Array, Array]:
 def _pieces(stations: int) -> tuple[Array, list[slice]]:
     """Middles of overlapping pieces of ``PIECE_MM`` of so many stations, and the pieces."""
     count = max(int(2 * stations * STATION_MM / PIECE_MM) - 1, 1)
-    centres = (np.arange(count) + 1.0) / (count + 1.0) * stations
+    centres: Array = np.asarray((np.arange(count) + 1.0) / (count + 1.0) * stations, np.float64)
     half = max(stations / (count + 1.0), 1.0)
     return centres, [slice(max(int(c - half), 0), int(c + half) + 1) for c in centres]
 
