@@ -23,7 +23,8 @@ from verifier.surface_strip import Picture, Samples
 ACROSS_MM = 16.0
 """Half width of the strip in which an edge is looked for, about where the votes put it."""
 STEP_MM = 0.2
-BLOCK_MM = 8.0
+BLOCK_MM, LONGEST_BLOCK_MM, BLOCKS = 8.0, 24.0, 40
+"""Length of the blocks along an edge: longer ones on a long edge, which faint edges need, but no fewer than so many."""
 SLOPE = 0.014
 """Largest slope of the edge against the voted axis."""
 CHAMFER_MM = 1.6
@@ -105,7 +106,7 @@ class EdgeStrip:
         n = np.arange(-ACROSS_MM, ACROSS_MM + STEP_MM / 2, STEP_MM)
         light = picture.linear(picture.grid(axis, s_mm, guess_mm + outward * n))
         centres, profiles = _blocks(light, s_mm, usable)
-        if len(centres) < max(6, 0.5 * (s_mm[-1] - s_mm[0]) / BLOCK_MM):
+        if len(centres) < max(6, 0.5 * (s_mm[-1] - s_mm[0]) / _block_mm(s_mm)):
             return None
         middle = axis.to_plane(np.array([s_mm.mean()]), np.array([guess_mm]))
         pixel = 1.0 / np.linalg.norm(picture.plane.pixels_per_mm(middle)[0] @ axis.normal)
@@ -161,8 +162,8 @@ class EdgeStrip:
 
 
 def _blocks(light: Samples, s_mm: Array, usable: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Centres (B,) and mean profiles (B, N, 3) of blocks of ``BLOCK_MM`` that are mostly usable."""
-    size = max(int(round(BLOCK_MM / (s_mm[1] - s_mm[0]))), 1)
+    """Centres (B,) and mean profiles (B, N, 3) of blocks that are mostly usable."""
+    size = max(int(round(_block_mm(s_mm) / (s_mm[1] - s_mm[0]))), 1)
     count = len(s_mm) // size
     used = usable[: count * size].reshape(count, size)
     grouped = light[: count * size].reshape(count, size, *light.shape[1:])
@@ -171,6 +172,11 @@ def _blocks(light: Samples, s_mm: Array, usable: NDArray[np.bool_]) -> tuple[Arr
     )
     good = used.mean(axis=1) > 0.6
     return s_mm[: count * size].reshape(count, size).mean(axis=1)[good], profiles[good].astype(np.float64)
+
+
+def _block_mm(s_mm: Array) -> float:
+    """Length of blocks for stations over this length."""
+    return float(np.clip((s_mm[-1] - s_mm[0]) / BLOCKS, BLOCK_MM, LONGEST_BLOCK_MM))
 
 
 def _change(profiles: Array) -> Array:
