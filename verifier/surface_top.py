@@ -27,6 +27,8 @@ EDGE_STEP_MM = 2.0
 CONVERGENCE = 0.012
 """Largest difference of both edges' slopes: what a bar propped up by a few centimetres at one end makes of parallel
 edges; see ``is_tapered``."""
+WIDEST_MM = 96.0
+"""Widest top without a nominal width: strip sensors are 30 to 90 mm wide, lane lines 100 mm up (common practice)."""
 NOMINAL_SLACK_MM = 4.0
 """How far the measured width may be off the nominal one: more is another thing, not a sensor out of tolerance."""
 NOMINAL_SPREAD_MM = 1.5
@@ -75,6 +77,8 @@ def tops(
     given: list[SensorTop] = []
     for hypothesis in hypotheses:
         for top in _tops_on(picture, outlines_mm, hypothesis, nominal_mm):
+            if nominal_mm is None and top.width_mm > WIDEST_MM:
+                continue
             if _is_sound(top) and not any(_is_same(top, other) for other in given):
                 given.append(top)
                 yield top

@@ -27,8 +27,9 @@ from verifier.surface import SlotGap, measure_surface
 from verifier.surface_colour import SILENT, colour_verdict
 from verifier.surface_estimates import _noise, moving_mean
 from verifier.surface_grout import distances
-from verifier.surface_litter import hidden
+from verifier.surface_litter import hidden, is_two_materials
 from verifier.surface_materials import Patch, discriminant
+from verifier.surface_rim import smooth_rim
 from verifier.surface_search import bar_mask
 from verifier.surface_strip import Picture, reduced
 
@@ -226,6 +227,40 @@ def test_what_hides_the_boundary(off: tuple[float, ...], beyond_mm: float, expec
     stations = np.flatnonzero(hidden(view, d, path, 1.0))
     assert abs(len(stations) - expected) <= 6
     assert all(75 <= i < 105 for i in stations)
+
+
+@pytest.mark.parametrize(
+    ("outer", "expected"),
+    [((-0.5, 0.4, 0.2), True), ((-2.0, 0.4, 0.2), False), ((-0.5, 0.05, 0.0), False)],
+    ids=["a joint's sealant", "a shadow from the sky's blue", "the same grout, less lit"],
+)
+def test_grout_that_changes_colour_is_two_materials(outer: tuple[float, ...], expected: bool) -> None:
+    rng, d = np.random.default_rng(5), distances()
+    features = rng.normal(0.0, 0.05, (200, len(d), 4)).astype(np.float32)
+    features[:, (d > 6.0) & (d < 14.0), :3] += outer
+    features[:, d > 14.0, :3] += (1.0, 0.1, 0.0)
+    view = Patch(features, np.ones(features.shape[:2], dtype=bool), np.zeros((200, len(d), 3), np.float32))
+    assert is_two_materials(view, d, np.full(200, 14.0), 1.0) is expected
+
+
+def test_a_smooth_strip_beside_stones_is_in_doubt() -> None:
+    rng, d = np.random.default_rng(6), distances()
+    stones = cv2.resize(rng.uniform(0.02, 0.2, (60, 40)).astype(np.float32), (len(d), 300))
+    light = np.repeat(np.where(d > 14.0, stones, 0.5)[..., None], 3, axis=2).astype(np.float32)
+    strip = light.copy()
+    strip[:, (d > 14.0) & (d < 16.5)] = 0.11
+    path, usable = np.full(300, 14.0), np.ones(light.shape[:2], dtype=bool)
+    plain, doubtful = (smooth_rim(Patch(x, usable, x), path) for x in (light, strip))
+    assert plain.u_mm.max() == 0.0
+    assert doubtful.u_mm.mean() == pytest.approx(0.49 * 2.5, abs=0.3)
+    assert doubtful.shift_mm.mean() == pytest.approx(0.4 * 2.5, abs=0.25)
+
+
+def test_a_band_as_wide_as_a_lane_line_is_no_sensor_unless_one_is_that_wide() -> None:
+    scene = SurfaceScene(sensor_width_mm=100.0)
+    assert [p.code for p in found(scene).problems] == ["sensor-not-found"]
+    told = measure_surface(scene.photo(), scene.plane(), [scene.seen_outline_mm], gap=GAP, sensor_width_mm=100.0)
+    assert_holds(told, Quantity.SENSOR_WIDTH, 100.0)
 
 
 def test_a_large_leaf_hides_the_grout() -> None:
