@@ -181,9 +181,19 @@ def _centred(
 def _is_sound(top: SensorTop) -> bool:
     """Whether both edges are straight, distinct, seen along most of the length, and parallel."""
     edges = (top.left, top.right)
-    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.8 and edge.strength > 0.8 for edge in edges)
+    straight = all(_is_straight(edge) and edge.share > 0.8 and edge.strength > 0.8 for edge in edges)
     parallel = abs(top.left.slope - top.right.slope) < CONVERGENCE
     return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
+
+
+STRAIGHT_MM, FAINT_MM, CROOKED_MM = 0.17, 0.4, 0.6
+"""Scatter of the blocks of a made edge: when distinct, what a change of light as strong as its own scatter adds to it,
+and what no edge may exceed. Tape, paint and saw cuts, laid or led by hand, scatter more."""
+
+
+def _is_straight(edge: StraightEdge) -> bool:
+    """Whether the blocks scatter about the line no more than noise explains."""
+    return edge.scatter_mm < min(STRAIGHT_MM + FAINT_MM / max(edge.strength, 1e-9), CROOKED_MM)
 
 
 MOST_TAPER = 3.0

@@ -25,6 +25,7 @@ from verifier.plane import GroundPlane
 from verifier.strip import sample_strip
 from verifier.surface import SlotGap, measure_surface
 from verifier.surface_colour import SILENT, colour_verdict
+from verifier.surface_edges import StraightEdge
 from verifier.surface_estimates import _noise, moving_mean
 from verifier.surface_grout import distances
 from verifier.surface_litter import hidden, is_two_materials
@@ -32,6 +33,7 @@ from verifier.surface_materials import Patch, discriminant
 from verifier.surface_rim import smooth_rim
 from verifier.surface_search import bar_mask
 from verifier.surface_strip import Picture, reduced
+from verifier.surface_top import _is_straight
 
 GAP = SlotGap(slot_width_mm=76.0, sensor_width_mm=60.0)
 
@@ -261,6 +263,16 @@ def test_a_band_as_wide_as_a_lane_line_is_no_sensor_unless_one_is_that_wide() ->
     assert [p.code for p in found(scene).problems] == ["sensor-not-found"]
     told = measure_surface(scene.photo(), scene.plane(), [scene.seen_outline_mm], gap=GAP, sensor_width_mm=100.0)
     assert_holds(told, Quantity.SENSOR_WIDTH, 100.0)
+
+
+@pytest.mark.parametrize(
+    ("scatter_mm", "strength", "expected"),
+    [(0.08, 4.0, True), (0.33, 4.7, False), (0.33, 1.2, True), (0.7, 0.9, False)],
+    ids=["made", "tape laid by hand", "faint", "crooked"],
+)
+def test_a_distinct_edge_that_scatters_is_not_made(scatter_mm: float, strength: float, expected: bool) -> None:
+    edge = StraightEdge(30.0, 0.0, 0.0, np.eye(2) * 1e-4, scatter_mm, 0.95, strength, 0.3, 0.0)
+    assert _is_straight(edge) is expected
 
 
 def test_a_large_leaf_hides_the_grout() -> None:
