@@ -1,8 +1,10 @@
 """The finished surface: width of the sensor's top, grout on both sides of it, and what of that stands on the pavement.
 
 Definitions: ``models.measurement.Quantity`` and the project's measurement rules. The steps are those of
-``measure_surface``; each has a module of its own: ``surface_search`` (where the sensor is), ``surface_edges`` (its two
-edges), ``surface_grout`` (the grout's outer boundaries), ``surface_estimates`` (numbers and their uncertainty).
+``measure_surface``; each has a module of its own: ``surface_search`` (where the sensor is), ``surface_edges`` and
+``surface_colour`` (its two edges), ``surface_grout`` (the grout's outer boundaries), ``surface_rim`` (where on its rim
+the grout ends), ``surface_litter`` (what is neither grout nor pavement), ``surface_estimates`` (numbers and their
+uncertainty).
 """
 
 from __future__ import annotations

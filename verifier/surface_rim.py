@@ -192,9 +192,10 @@ def dark_rim(view: Patch, path: Array) -> Rim:
 
 
 SMOOTH_TO_MM = 3.5
-"""Wider than this a smooth strip is pavement."""
-AS_SMOOTH, LESS_SMOOTH = 0.45, 0.6
-"""Variation along the path, against pavement's, below which a strip is smooth, and grout is; and where a strip ends."""
+"""Wider than this a smooth strip is pavement, unless it is flawless; then it counts up to here."""
+FLAWLESS, AS_SMOOTH, LESS_SMOOTH = 0.2, 0.45, 0.6
+"""Variation along the path, against pavement's, below which a strip is flawless, is smooth, and where it ends; grout
+must be as smooth as its end."""
 FLANK_SHARE = 0.4
 """How often a smooth strip is a shaded flank of the grout rather than smooth pavement: a guess."""
 
@@ -227,6 +228,8 @@ def _smooth_width(x: Array, variation: Array) -> float:
     first = int(np.flatnonzero(near)[np.argmin(variation[near])])
     rough = np.flatnonzero(variation[first:] > LESS_SMOOTH * pavement)
     end = float(x[first + rough[0]]) if len(rough) else np.inf
+    if variation[near].min() < FLAWLESS * pavement:
+        return min(end, SMOOTH_TO_MM)
     return end if end <= SMOOTH_TO_MM else 0.0
 
 
