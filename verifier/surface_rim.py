@@ -129,12 +129,18 @@ def _structure(x: Array, profile: Array, place_mm: float, inside: NDArray[np.boo
 
 def _straightened(view: Patch, path: Array, x: Array, piece: slice) -> tuple[Samples, NDArray[np.bool_]]:
     """Light (P, X, 3) at distances ``x`` beyond a piece of the path, and where it was in sight (P, X)."""
-    place = (path[piece, None] + x) / CELL_MM - 0.5
-    left = np.clip(np.floor(place).astype(int), 0, view.light.shape[1] - 2)
-    weight = np.clip(place - left, 0, 1).astype(np.float32)[..., None]
-    rows = np.arange(len(path))[piece, None]
-    light = view.light[rows, left] * (1 - weight) + view.light[rows, left + 1] * weight
-    return light, view.usable[rows, left]
+    return _shifted(view.light[piece], view.usable[piece], path[piece], x)
+
+
+def _shifted(light: Samples, usable: NDArray[np.bool_], path: Array, x: Array) -> tuple[Samples, NDArray[np.bool_]]:
+    """Light (P, D) or (P, D, 3) at distances ``x`` beyond the path (P,), and where it was in sight (P, X)."""
+    place = (path[:, None] + x) / CELL_MM - 0.5
+    left = np.clip(np.floor(place).astype(np.intp), 0, light.shape[1] - 2)
+    weight = np.clip(place - left, 0, 1).astype(np.float32).reshape(*place.shape, *[1] * (light.ndim - 2))
+    index = (left + np.arange(len(path))[:, None] * light.shape[1]).ravel()
+    cells = light.reshape(-1, *light.shape[2:])
+    before, after = (np.take(cells, k, axis=0).reshape(*place.shape, *light.shape[2:]) for k in (index, index + 1))
+    return before + (after - before) * weight, np.take(usable.ravel(), index).reshape(place.shape)
 
 
 def _mean_profile(values: Samples, good: NDArray[np.bool_]) -> Array:
@@ -236,8 +242,7 @@ def _smooth_width(x: Array, variation: Array) -> float:
 def _dark_sides(view: Patch, path: Array) -> tuple[Array, Array]:
     """Inner and outer side of a dark line along the path, (S,) each [mm beyond the path]; NaN where there is none."""
     x = np.arange(RIM_FROM_MM - 2.0, PAVEMENT_TO_MM, CELL_MM / 2)
-    light, good = _straightened(view, path, x, slice(0, None))
-    lightness = light.mean(axis=2)
+    lightness, good = _shifted(view.light.mean(axis=2), view.usable, path, x)
     mean = _mean_along(lightness, good)
     pavement = mean[:, x > PAVEMENT_FROM_MM][good[:, x > PAVEMENT_FROM_MM]]
     nowhere = np.full(len(path), np.nan)
