@@ -1,18 +1,21 @@
 """The finished surface: width of the sensor's top, grout on both sides of it, and what of that stands on the pavement.
 
 Definitions: ``models.measurement.Quantity`` and the project's measurement rules. The steps are those of
-``measure_surface``; each has a module of its own: ``surface_search`` (where the sensor is), ``surface_edges`` (its two
-edges), ``surface_grout`` (the grout's outer boundaries), ``surface_estimates`` (numbers and their uncertainty).
+``measure_surface``; each has a module of its own: ``surface_search`` (where the sensor is), ``surface_edges`` and
+``surface_colour`` (its two edges), ``surface_grout`` (the grout's outer boundaries), ``surface_rim`` (where on its rim
+the grout ends), ``surface_litter`` (what is neither grout nor pavement), ``surface_estimates`` (numbers and their
+uncertainty).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import islice
 
 import numpy as np
 
-from models.measurement import Problem
+from models.measurement import Problem, Quantity
 from verifier.finding import Finding
 from verifier.marks import MarkedFeature, Marks
 from verifier.photo import Photo
@@ -22,7 +25,7 @@ from verifier.surface_face import could_be_slot, look_at_top
 from verifier.surface_grout import in_sight, side_view, trace_sides
 from verifier.surface_search import search
 from verifier.surface_strip import Picture
-from verifier.surface_top import SensorTop, tops
+from verifier.surface_top import SensorTop, is_tapered, tops
 
 __all__ = ["SlotGap", "measure_surface"]
 
@@ -33,6 +36,13 @@ NOT_FOUND = Problem(
     "lay the bar beside the sensor, and take the photo from straight above.",
 )
 
+NOT_FLAT = Problem(
+    "bar-not-flat",
+    "The edges of the sensor are not parallel as the bar sees them: lay the bar flat on the pavement, touching "
+    "it at both ends, and take the photo again.",
+)
+MADE_TO_MM = 1.0
+"""How far a sensor's width may be off the nominal one: more than sensors are made to, and common practice allows."""
 COARSE_MM = 0.9
 TOO_COARSE = Problem(
     "resolution-too-low",
@@ -76,11 +86,29 @@ def measure_surface(
     top = _first_sensor(picture, outlines_mm, candidates, sensor_width_mm)
     if isinstance(top, Problem):
         return Finding((), (TOO_COARSE if _is_coarse(plane, outlines_mm) else top,))
-    # 3. The grout's outer boundary on both sides.
+    # 3. Its edges are parallel: if not as the plane has them, the plane is wrong.
+    if is_tapered(plane, top):
+        return Finding((), (NOT_FLAT,))
+    # 4. The grout's outer boundary on both sides.
     views = side_view(picture, outlines_mm, top, 1), side_view(picture, outlines_mm, top, -1)
     boundaries = trace_sides(views, top.skirt_mm)
-    # 4. Numbers, over the length where both boundaries are in the picture.
-    return conclude(plane, *in_sight(picture, top, boundaries), gap)
+    # 5. Numbers, over the length where both boundaries are in the picture.
+    finding = conclude(plane, *in_sight(picture, top, boundaries), gap)
+    return replace(finding, problems=(*finding.problems, *_unexpected(finding, sensor_width_mm)))
+
+
+def _unexpected(finding: Finding, nominal_mm: float | None) -> Iterator[Problem]:
+    """A note where the sensor's width is another than a sensor's made to ``nominal_mm`` could be.
+
+    Sensors are made to a few tenths of a millimetre: a bar that lies higher than the pavement makes them look wider.
+    """
+    width = next(e for e in finding.estimates if e.quantity is Quantity.SENSOR_WIDTH)
+    if nominal_mm is not None and abs(width.value - nominal_mm) > MADE_TO_MM + width.expanded_uncertainty:
+        yield Problem(
+            "unexpected-width",
+            f"The sensor measures {width.value:.1f} mm, not the {nominal_mm:.1f} mm it should have: check that the bar "
+            "lies on the pavement, on nothing else, and that the width stated is this sensor's.",
+        )
 
 
 def _is_coarse(plane: GroundPlane, outlines_mm: Sequence[Array]) -> bool:

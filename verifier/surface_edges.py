@@ -17,12 +17,14 @@ from numpy.typing import NDArray
 from verifier.finding import Axis
 from verifier.linefit import robust_scale
 from verifier.plane import Array
+from verifier.surface_colour import colour_verdict
 from verifier.surface_strip import Picture, Samples
 
 ACROSS_MM = 16.0
 """Half width of the strip in which an edge is looked for, about where the votes put it."""
 STEP_MM = 0.2
-BLOCK_MM = 8.0
+BLOCK_MM, LONGEST_BLOCK_MM, BLOCKS = 8.0, 24.0, 40
+"""Length of the blocks along an edge: longer ones on a long edge, which faint edges need, but no fewer than so many."""
 SLOPE = 0.014
 """Largest slope of the edge against the voted axis."""
 CHAMFER_MM = 1.6
@@ -34,6 +36,8 @@ OUTERMOST_SHARE = 0.35
 """How strong a change must be, against the strongest near it, to count."""
 ARRIS_MM = 0.25
 """Radius, about, to which an arris is rounded."""
+LIGHT_PX = 0.3
+"""Standard uncertainty of an edge by light alone, in pixels."""
 STAIR_DOUBT = 0.25
 """Standard uncertainty of which step of a stair is the edge, as a share of the stair's width."""
 
@@ -82,8 +86,10 @@ class EdgeStrip:
 
     change: Array
     """Shape (B, N, 3): blocks along, ``STEP_MM`` across, outward."""
-    light: Array
-    """Linear light, shape (B, N)."""
+    profiles: Array
+    """Linear light, shape (B, N, 3)."""
+    pixel_mm: float
+    """Size of a pixel across."""
     centres_mm: Array
     """Stations of the blocks, shape (B,)."""
     mid_mm: float
@@ -100,9 +106,11 @@ class EdgeStrip:
         n = np.arange(-ACROSS_MM, ACROSS_MM + STEP_MM / 2, STEP_MM)
         light = picture.linear(picture.grid(axis, s_mm, guess_mm + outward * n))
         centres, profiles = _blocks(light, s_mm, usable)
-        if len(centres) < max(6, 0.5 * (s_mm[-1] - s_mm[0]) / BLOCK_MM):
+        if len(centres) < max(6, 0.5 * (s_mm[-1] - s_mm[0]) / _block_mm(s_mm)):
             return None
-        return cls(_change(profiles), profiles.mean(axis=2), centres, float(centres.mean()), guess_mm, outward)
+        middle = axis.to_plane(np.array([s_mm.mean()]), np.array([guess_mm]))
+        pixel = 1.0 / np.linalg.norm(picture.plane.pixels_per_mm(middle)[0] @ axis.normal)
+        return cls(_change(profiles), profiles, float(pixel), centres, float(centres.mean()), guess_mm, outward)
 
     def outward_mm(self, line: CoherentLine) -> float:
         """How far outside the guess a line lies."""
@@ -121,9 +129,14 @@ class EdgeStrip:
 
     def _moved(self, line: CoherentLine) -> CoherentLine:
         s_mm = self.centres_mm - self.mid_mm
-        light = _along(self.light[..., None], s_mm, line.slope)[..., 0]
-        settled = _settled(_along(self.change, s_mm, line.slope), light, line.place)
-        return line._replace(place=settled.place, shift_mm=settled.shift_mm, doubt_mm=settled.doubt_mm)
+        profiles = _along(self.profiles, s_mm, line.slope)
+        settled = _settled(_along(self.change, s_mm, line.slope), profiles.mean(axis=2), line.place)
+        steps = np.arange(profiles.shape[1], dtype=np.float64) - settled.place
+        n_mm = np.asarray(steps * STEP_MM - settled.shift_mm, np.float64)
+        u_mm = float(np.hypot(LIGHT_PX * self.pixel_mm, settled.doubt_mm))
+        colour = colour_verdict(profiles, n_mm, u_mm, self.pixel_mm)
+        doubt = float(np.hypot(settled.doubt_mm, colour.doubt_mm))
+        return line._replace(place=settled.place, shift_mm=settled.shift_mm + colour.shift_mm, doubt_mm=doubt)
 
     def fit(self, coherent: CoherentLine) -> StraightEdge | None:
         """Locate the edge in every block near a coherent line and lay a robust straight line through the places."""
@@ -149,8 +162,8 @@ class EdgeStrip:
 
 
 def _blocks(light: Samples, s_mm: Array, usable: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Centres (B,) and mean profiles (B, N, 3) of blocks of ``BLOCK_MM`` that are mostly usable."""
-    size = max(int(round(BLOCK_MM / (s_mm[1] - s_mm[0]))), 1)
+    """Centres (B,) and mean profiles (B, N, 3) of blocks that are mostly usable."""
+    size = max(int(round(_block_mm(s_mm) / (s_mm[1] - s_mm[0]))), 1)
     count = len(s_mm) // size
     used = usable[: count * size].reshape(count, size)
     grouped = light[: count * size].reshape(count, size, *light.shape[1:])
@@ -159,6 +172,11 @@ def _blocks(light: Samples, s_mm: Array, usable: NDArray[np.bool_]) -> tuple[Arr
     )
     good = used.mean(axis=1) > 0.6
     return s_mm[: count * size].reshape(count, size).mean(axis=1)[good], profiles[good].astype(np.float64)
+
+
+def _block_mm(s_mm: Array) -> float:
+    """Length of blocks for stations over this length."""
+    return float(np.clip((s_mm[-1] - s_mm[0]) / BLOCKS, BLOCK_MM, LONGEST_BLOCK_MM))
 
 
 def _change(profiles: Array) -> Array:

@@ -17,8 +17,10 @@ from verifier.surface_top import STATION_MM, SensorTop
 
 WINDOW_MM = 25.0
 """Length of the moving mean for extremes."""
-NOISE_LENGTH_MM = 2.0
-"""Over which errors of the boundary at neighbouring stations are alike."""
+NOISE_LENGTH_MM, NOISE_MM = 2.0, 0.8
+"""Over which errors of the boundary are alike at neighbouring stations, up to this size: cells and a ragged rim."""
+STONE_MM = 16.0
+"""Over which larger errors are alike: a stone, or a smooth patch between stones, was taken for grout."""
 HEIGHT_MM = 0.5
 """Standard height of what carries an edge over the pavement's mean plane: sensor not flush, rim of the grout."""
 CLEAR_SHARE = 0.9
@@ -236,18 +238,26 @@ def _band_budget(
 ) -> tuple[BudgetLine, ...]:
     """Budget of a grout band that is a mean over ``stations``."""
     boundary = side.boundary
-    noise = np.sqrt((boundary.u_mm[stations] ** 2).mean() * NOISE_LENGTH_MM / (len(stations) * STATION_MM))
     wider = max(float(boundary.transition_mm[stations].mean()) - SHARP_MM, 0.0)
     rim = float(np.hypot(RIM_MM, TRANSITION_SHARE * wider))
     return (
         *plane.budget(row),
-        BudgetLine("grout told from pavement, station by station", float(noise)),
+        BudgetLine("grout told from pavement, station by station", _noise(boundary.u_mm[stations])),
         BudgetLine("what belongs to the grout", DOUBT_SHARE * max(doubt_mm - DOUBT_MM, 0.0)),
         BudgetLine("rim of the grout: its width, its shadow, rough stones", rim),
+        BudgetLine("dark or smooth rim: flank of the grout, or its shadow", float(boundary.u_rim_mm[stations].mean())),
         BudgetLine("location of the sensor's edge in its blur", _edge_u(top)),
         BudgetLine("chamfer, joint or shadow beside the edge", top.edge(side.side).doubt_mm),
         BudgetLine("height of the grout's rim over the pavement", HEIGHT_MM * _tilt_across(plane, top, side, stations)),
     )
+
+
+def _noise(u_mm: Array) -> float:
+    """Standard uncertainty of the mean over stations whose own is ``u_mm`` (N,), alike at neighbouring ones."""
+    length = len(u_mm) * STATION_MM
+    fine = (np.minimum(u_mm, NOISE_MM) ** 2).mean() * min(NOISE_LENGTH_MM / length, 1.0)
+    coarse = np.maximum(u_mm**2 - NOISE_MM**2, 0.0).mean() * min(STONE_MM / length, 1.0)
+    return float(np.sqrt(fine + coarse))
 
 
 def _tilt_across(plane: GroundPlane, top: SensorTop, side: GroutSide, stations: NDArray[np.intp]) -> float:

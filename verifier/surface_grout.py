@@ -10,14 +10,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from verifier.plane import Array
-from verifier.surface_materials import Patch, discriminant, patch
+from verifier.surface_litter import hidden, is_two_materials
+from verifier.surface_materials import CELL_MM, Patch, discriminant, patch
+from verifier.surface_rim import transition, unclear_rim
 from verifier.surface_strip import Picture, Samples
 from verifier.surface_top import STATION_MM, SensorTop, longest_run
 
@@ -25,8 +26,6 @@ DEPTH_MM = 100.0
 """How far outside the sensor's edge is looked at, for samples of pavement."""
 WIDEST_MM = 60.0
 """Widest grout band that is looked for."""
-CELL_MM = 0.5
-"""Cell across the boundary."""
 FIRST_GROUT_MM = 2.0
 """Depth of grout that is taken for granted at first, from where the blur of the sensor's edge ends."""
 FIRST_PAVEMENT_MM = 50.0
@@ -56,6 +55,8 @@ class GroutBoundary:
     """Standard deviation of the place, from the evidence for other paths."""
     transition_mm: Array
     """Width of the transition from grout to pavement: blur, a rounded rim, its shadow."""
+    u_rim_mm: Array
+    """Standard uncertainty of where in a dark or smooth rim the grout ends; 0 where there is none."""
     clear: NDArray[np.bool_]
     """Stations where the boundary is in sight."""
     separation: float
@@ -63,10 +64,8 @@ class GroutBoundary:
 
     def part(self, run: slice) -> GroutBoundary:
         """The same over a part of the stations."""
-        arrays = {
-            name: getattr(self, name)[run] for name in ("distance_mm", "soft_mm", "u_mm", "transition_mm", "clear")
-        }
-        return replace(self, **arrays)
+        names = ("distance_mm", "soft_mm", "u_mm", "transition_mm", "u_rim_mm", "clear")
+        return replace(self, **{name: getattr(self, name)[run] for name in names})
 
 
 def distances() -> Array:
@@ -76,7 +75,14 @@ def distances() -> Array:
 
 def trace_sides(views: tuple[Patch, Patch], skirt_mm: float) -> list[GroutBoundary | None]:
     """The grout's outer boundary on the left and on the right of the sensor; None where it cannot be told."""
-    return [b if b is not None and b.separation > MIN_SEPARATION else None for b in trace_grout(views, skirt_mm)]
+    found = trace_grout(views, skirt_mm)
+    return [b if b and _is_told(view, b, skirt_mm) else None for view, b in zip(views, found, strict=True)]
+
+
+def _is_told(view: Patch, boundary: GroutBoundary, skirt_mm: float) -> bool:
+    """Whether one material ends at the boundary, and another one begins."""
+    mixed = is_two_materials(view, distances(), boundary.distance_mm, skirt_mm)
+    return boundary.separation > MIN_SEPARATION and not mixed
 
 
 def in_sight(
@@ -127,7 +133,7 @@ def trace_grout(views: tuple[Patch, Patch], skirt_mm: float) -> list[GroutBounda
         partings = [_next_parting(*state) for state in zip(views, partings, samples, path.T, strict=True)]
     sharp = _sharpened(path, evidence)
     return [
-        _boundary(view, path[:, i], sharp[:, i], marginal[:, i], e.separation)
+        _boundary(view, path[:, i], sharp[:, i], marginal[:, i], e.separation, skirt_mm)
         for i, (view, e) in enumerate(zip(views, evidence, strict=True))
         if e is not None
     ]
@@ -251,14 +257,19 @@ def _best_path(cost: Samples) -> tuple[Array, Array]:
     return np.argmin(marginal, axis=2) * CELL_MM, marginal - marginal.min(axis=2, keepdims=True)
 
 
-def _boundary(view: Patch, path: Array, sharp: Array, marginal: Array, separation: float) -> GroutBoundary:
+def _boundary(
+    view: Patch, path: Array, sharp: Array, marginal: Array, separation: float, skirt_mm: float
+) -> GroutBoundary:
     """The sharpened path, moved to the middle of the transition, with the spread of its likely alternatives."""
     d = np.arange(marginal.shape[1]) * CELL_MM
     weight = np.exp(-np.minimum(marginal, 50.0)) * (np.abs(d - path[:, None]) < REACH_MM)
     weight /= weight.sum(axis=1, keepdims=True)
     sd = np.sqrt(np.maximum((weight * (d - path[:, None]) ** 2).sum(axis=1), 0.0))
-    shift, width = _transition(view, sharp)
-    return GroutBoundary(sharp + shift, path + shift, sd, width, _is_clear(view, sharp), separation)
+    shift, width = transition(view, sharp)
+    rim = unclear_rim(view, sharp + shift)
+    shift = shift + rim.shift_mm
+    clear = _is_clear(view, sharp) & ~hidden(view, distances(), sharp, skirt_mm)
+    return GroutBoundary(sharp + shift, path + shift, sd, width, rim.u_mm, clear, separation)
 
 
 def _is_clear(view: Patch, path: Array) -> NDArray[np.bool_]:
@@ -266,122 +277,3 @@ def _is_clear(view: Patch, path: Array) -> NDArray[np.bool_]:
     cells = np.rint((path[:, None] + np.array([-3.0, 0.0, 3.0])) / CELL_MM).astype(int)
     cells = np.clip(cells, 0, view.usable.shape[1] - 1)
     return np.asarray(np.take_along_axis(view.usable, cells, 1).all(axis=1))
-
-
-PROFILE_MM = 5.0
-PIECE_MM = 100.0
-ALONG_STATIONS = 3
-"""Stations apart whose difference tells stones from grout."""
-INSIDE_MM, OUTSIDE_MM = (-1.8, -0.8), (0.8, 2.8)
-"""Where the light on both sides of a boundary is taken from: close, for the rim of the grout may be shaded."""
-
-
-class _Transition(NamedTuple):
-    """Where the middle of the transition from grout to pavement lies beyond a path, and how wide it is [mm]."""
-
-    shift_mm: float
-    width_mm: float
-
-
-def _transition(view: Patch, path: Array) -> tuple[Array, Array]:
-    """How far beyond the path the middle of the transition lies, and its width, station by station, (S,) each [mm].
-
-    From overlapping pieces of ``PIECE_MM``: where a ridge is high its rim looks other than where grout is flush.
-    """
-    count = max(int(2 * len(path) * STATION_MM / PIECE_MM) - 1, 1)
-    centres = (np.arange(count) + 1.0) / (count + 1.0) * len(path)
-    half = max(len(path) / (count + 1.0), 1.0)
-    pieces = [slice(max(int(c - half), 0), int(c + half) + 1) for c in centres]
-    found = np.array([_half_level(view, path, piece) for piece in pieces])
-    along = np.arange(len(path))
-    return np.interp(along, centres, found[:, 0]), np.interp(along, centres, found[:, 1])
-
-
-def _half_level(view: Patch, path: Array, piece: slice) -> _Transition:
-    """Where beyond the path the light is half way from what it is just inside to what it is just outside.
-
-    A cell that blur divides has light from both sides in proportion, in linear light, so that the half level of the
-    mean over all stations is the middle of the transition. Where grout and pavement are equally light on the whole,
-    how much light varies along the path takes the place of light.
-    """
-    x = np.arange(-PROFILE_MM, PROFILE_MM + 0.1, CELL_MM / 2)
-    light, good = _straightened(view, path, x, piece)
-    if good.mean() < 0.3:
-        return _UNKNOWN
-    inside, outside = ((x >= low) & (x <= high) for low, high in (INSIDE_MM, OUTSIDE_MM))
-    difference = light[:, outside][good[:, outside]].mean(axis=0) - light[:, inside][good[:, inside]].mean(axis=0)
-    noise = light[:, outside][good[:, outside]].std(axis=0) + 0.003
-    change = _mean_profile(light @ (difference / noise**2).astype(np.float32), good)
-    step = ALONG_STATIONS
-    variation = _mean_profile(
-        np.sqrt((((light[step:] - light[:-step]) / noise) ** 2).sum(axis=2)), good[step:] & good[:-step]
-    )
-    distinct = float(np.sqrt(((difference / noise) ** 2).sum()))
-    by_light = _half_rise(x, change, inside, outside) if distinct > MIN_DIFFERENCE else None
-    if by_light is not None and distinct > 2 * MIN_DIFFERENCE:
-        by_light = by_light._replace(width_mm=max(by_light.width_mm, _structure(x, change, by_light.shift_mm, inside)))
-    within = (x > -4.0) & (x < -1.5)
-    contrast = variation[outside].mean() / (variation[within].mean() + 1e-9)
-    by_variation = _half_rise(x, variation, within, outside) if contrast > MIN_CONTRAST else None
-    return _outer(by_light, by_variation)
-
-
-def _outer(by_light: _Transition | None, by_variation: _Transition | None) -> _Transition:
-    """The one further out, and that what lies between the two is in doubt."""
-    if by_light is None or by_variation is None:
-        return by_light or by_variation or _UNKNOWN
-    apart = max(by_variation.shift_mm - by_light.shift_mm, 0.0)
-    return _Transition(by_light.shift_mm + apart, by_light.width_mm + apart)
-
-
-MIN_DIFFERENCE = 0.7
-"""Least difference of mean light across a boundary, in units of its variation on pavement, to locate it by."""
-MIN_CONTRAST = 2.0
-"""Least ratio of how much light varies on pavement and on grout, to locate a boundary by it."""
-
-
-_UNKNOWN = _Transition(0.0, 2.0)
-
-
-def _half_rise(x: Array, profile: Array, inside: NDArray[np.bool_], outside: NDArray[np.bool_]) -> _Transition | None:
-    """The place nearest to 0, within 2 mm, where the profile crosses half way from inside to outside; None without one.
-
-    The width is that of a straight ramp of the profile's slope there.
-    """
-    low, high = float(profile[inside].mean()), float(profile[outside].mean())
-    level, step = (low + high) / 2, float(x[1] - x[0])
-    crossings = np.flatnonzero((profile[:-1] < level) & (profile[1:] >= level))
-    places = x[crossings] + (level - profile[crossings]) / (profile[crossings + 1] - profile[crossings]) * step
-    if not len(places) or np.abs(places).min() > 2.0:
-        return None
-    best = int(np.argmin(np.abs(places)))
-    around = profile[max(crossings[best] - 1, 0) : crossings[best] + 3]
-    slope = float(around[-1] - around[0]) / (step * (len(around) - 1))
-    return _Transition(float(places[best]), float(np.clip((high - low) / max(slope, 1e-9), 0.3, 4.0)))
-
-
-def _structure(x: Array, profile: Array, place_mm: float, inside: NDArray[np.bool_]) -> float:
-    """How far beyond a place the profile falls back by a third before it stays on pavement's level; 0 if it does not.
-
-    A groove along the grout with more of it beyond, or a lit rim outside its own shadow, looks like this.
-    """
-    low, high = float(profile[inside].mean()), float(profile[x > PROFILE_MM - 2.0].mean())
-    back = np.flatnonzero(
-        (x > place_mm + 0.8) & (x < PROFILE_MM - 1.5) & ((profile - low) / (high - low + 1e-12) < 0.67)
-    )
-    return float(x[back[-1]] - place_mm + 0.5) if len(back) else 0.0
-
-
-def _straightened(view: Patch, path: Array, x: Array, piece: slice) -> tuple[Samples, NDArray[np.bool_]]:
-    """Light (P, X, 3) at distances ``x`` beyond a piece of the path, and where it was in sight (P, X)."""
-    place = (path[piece, None] + x) / CELL_MM - 0.5
-    left = np.clip(np.floor(place).astype(int), 0, view.light.shape[1] - 2)
-    weight = np.clip(place - left, 0, 1).astype(np.float32)[..., None]
-    rows = np.arange(len(path))[piece, None]
-    light = view.light[rows, left] * (1 - weight) + view.light[rows, left + 1] * weight
-    return light, view.usable[rows, left]
-
-
-def _mean_profile(values: Samples, good: NDArray[np.bool_]) -> Array:
-    """Mean of (S, X) over the good stations, (X,)."""
-    return np.asarray((values * good).sum(axis=0) / np.maximum(good.sum(axis=0), 1), dtype=np.float64)

@@ -24,6 +24,8 @@ from verifier.surface_top import STATION_MM, bars_in_strip
 
 BAR_MARGIN_MM = 3.0
 """Left out around a bar: its side, seen aslant, and its thin shadow."""
+CELL_MM = 0.5
+"""Cell across the grout's boundary."""
 TEXTURE_MM = 6.0
 """Length along the strip over which variation is summed up."""
 
@@ -121,15 +123,18 @@ SMALLEST_GROUP = 0.05
 
 def _two_groups(x: Array) -> float | None:
     """Where to split values into two groups by two-means clustering; None where they are rather one."""
-    low, high = np.quantile(x, [0.1, 0.9])
-    split = (low + high) / 2
+    x = np.sort(x)
+    total = np.cumsum(x)
+    split = float(x[len(x) // 10] + x[(9 * len(x)) // 10]) / 2
     for _ in range(8):
-        dark, light = x[x < split], x[x >= split]
-        if min(len(dark), len(light)) < max(SMALLEST_GROUP * len(x), 20):
+        count = int(np.searchsorted(x, split))
+        if min(count, len(x) - count) < max(SMALLEST_GROUP * len(x), 20):
             return None
-        split = (dark.mean() + light.mean()) / 2
+        split = float(total[count - 1] / count + (total[-1] - total[count - 1]) / (len(x) - count)) / 2
+    count = int(np.searchsorted(x, split))
+    dark, light = x[:count], x[count:]
     spread = (_spread(dark) + _spread(light)) / 2 + 0.02
-    return float(split) if np.median(light) - np.median(dark) > GROUPS_APART * spread else None
+    return split if np.median(light) - np.median(dark) > GROUPS_APART * spread else None
 
 
 def _spread(x: Array) -> float:
@@ -141,20 +146,20 @@ def _normal(samples: Samples) -> _Normal:
 
     A floor under the variances keeps a flawless surface from becoming a needle.
     """
-    x = samples.astype(np.float64)
-    median = np.median(x, axis=0)
-    spread = 1.4826 * np.median(np.abs(x - median), axis=0) + 0.02
-    x = x[(np.abs(x - median) < 5 * spread).all(axis=1)]
+    x = np.ascontiguousarray(samples.T, dtype=np.float64)
+    off = np.abs(x - np.median(x, axis=1, keepdims=True))
+    x = x[:, (off < 5 * (1.4826 * np.median(off, axis=1, keepdims=True) + 0.02)).all(axis=0)]
     for _ in range(2):
         model = _plain_normal(x)
-        x = x[model.distance2(x.astype(np.float32)) - model.log_det < 18.5]  # 99.9 % of a chi-squared of 4 degrees
+        x = x[:, model.distance2(x.T.astype(np.float32)) - model.log_det < 18.5]  # 99.9 % of a chi-squared of 4 degrees
     return _plain_normal(x)
 
 
 def _plain_normal(x: Array) -> _Normal:
-    covariance = np.cov(x.T) + np.diag(np.full(x.shape[1], 0.02**2))
+    """Mean and covariance of samples (4, N)."""
+    covariance = np.cov(x) + np.diag(np.full(len(x), 0.02**2))
     value, vector = np.linalg.eigh(covariance)
-    return _Normal(x.mean(axis=0), vector / np.sqrt(value), float(np.log(value).sum()))
+    return _Normal(x.mean(axis=1), vector / np.sqrt(value), float(np.log(value).sum()))
 
 
 @dataclass(frozen=True, eq=False)

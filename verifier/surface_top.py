@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from verifier.finding import Axis
-from verifier.plane import Array
+from verifier.plane import Array, GroundPlane
 from verifier.surface_edges import CoherentLine, EdgeStrip, StraightEdge
 from verifier.surface_search import BAR_MARGIN_MM, BandHypothesis, bar_mask, oriented
 from verifier.surface_strip import Picture
@@ -24,6 +24,11 @@ PAIRS = 5
 """Pairs of edges looked at on one hypothesis."""
 EDGE_STEP_MM = 2.0
 """Stations from which edges are located."""
+CONVERGENCE = 0.012
+"""Largest difference of both edges' slopes: what a bar propped up by a few centimetres at one end makes of parallel
+edges; see ``is_tapered``."""
+WIDEST_MM = 96.0
+"""Widest top without a nominal width: strip sensors are 30 to 90 mm wide, lane lines 100 mm up (common practice)."""
 NOMINAL_SLACK_MM = 4.0
 """How far the measured width may be off the nominal one: more is another thing, not a sensor out of tolerance."""
 NOMINAL_SPREAD_MM = 1.5
@@ -72,6 +77,8 @@ def tops(
     given: list[SensorTop] = []
     for hypothesis in hypotheses:
         for top in _tops_on(picture, outlines_mm, hypothesis, nominal_mm):
+            if nominal_mm is None and top.width_mm > WIDEST_MM:
+                continue
             if _is_sound(top) and not any(_is_same(top, other) for other in given):
                 given.append(top)
                 yield top
@@ -145,7 +152,7 @@ def _ranked_pairs(
     ranked = []
     for a, b in product(left.lines(), right.lines()):
         off = 0.0 if nominal_mm is None else apart_mm + left.outward_mm(a) + right.outward_mm(b) - nominal_mm
-        if abs(a.slope + b.slope) < 0.008 and abs(off) < NOMINAL_SLACK_MM:
+        if abs(a.slope + b.slope) < CONVERGENCE and abs(off) < NOMINAL_SLACK_MM:
             ranked.append(((a.score + b.score) * np.exp(-0.5 * (off / NOMINAL_SPREAD_MM) ** 2), a, b))
     return [(a, b) for _, a, b in sorted(ranked, key=lambda pair: -pair[0])]
 
@@ -174,6 +181,40 @@ def _centred(
 def _is_sound(top: SensorTop) -> bool:
     """Whether both edges are straight, distinct, seen along most of the length, and parallel."""
     edges = (top.left, top.right)
-    straight = all(edge.scatter_mm < 0.6 and edge.share > 0.8 and edge.strength > 0.8 for edge in edges)
-    parallel = abs(top.left.slope - top.right.slope) < 0.006
+    straight = all(_is_straight(edge) and edge.share > 0.8 and edge.strength > 0.8 for edge in edges)
+    parallel = abs(top.left.slope - top.right.slope) < CONVERGENCE
     return bool(straight and parallel and len(top.s_mm) * STATION_MM >= MIN_LENGTH_MM and 15.0 < top.width_mm < 130.0)
+
+
+STRAIGHT_MM, FAINT_MM, CROOKED_MM = 0.17, 0.4, 0.6
+"""Scatter of the blocks of a made edge: when distinct, what a change of light as strong as its own scatter adds to it,
+and what no edge may exceed. Tape, paint and saw cuts, laid or led by hand, scatter more."""
+
+
+def _is_straight(edge: StraightEdge) -> bool:
+    """Whether the blocks scatter about the line no more than noise explains."""
+    return edge.scatter_mm < min(STRAIGHT_MM + FAINT_MM / max(edge.strength, 1e-9), CROOKED_MM)
+
+
+MOST_TAPER = 3.0
+"""Taper of the sensor's top over its standard uncertainty beyond which the plane must be wrong: it is made parallel."""
+EDGES_APART_MM = 0.1
+"""Standard uncertainty of how far glints, grout and shadows lead an edge away over half of its length."""
+
+
+def is_tapered(plane: GroundPlane, top: SensorTop) -> bool:
+    """Whether the edges converge by more than their location and what is known of the plane allow."""
+    along = top.s_mm[[0, len(top.s_mm) // 2, -1]]
+    half = (along[-1] - along[0]) / 2
+    edges = (top.left, top.right)
+    pixels = [plane.to_pixels(top.axis.to_plane(along, edge.at(along))) for edge in edges]
+    lines = plane.budget(plane.sensitivity(lambda seen: np.array([_taper_rad(seen, pixels)])))
+    location = sum(e.covariance[1, 1] + (EDGES_APART_MM**2 + e.doubt_mm**2) / half**2 for e in edges)
+    u = np.sqrt(location + sum(line.standard_uncertainty**2 for line in lines))
+    return bool(abs(_taper_rad(plane, pixels)) > MOST_TAPER * u)
+
+
+def _taper_rad(plane: GroundPlane, pixels: Sequence[Array]) -> float:
+    """Angle between two lines seen at ``pixels`` (N, 2) each, on the plane."""
+    left, right = (points[-1] - points[0] for points in map(plane.to_plane, pixels))
+    return float(np.arctan2(right[0] * left[1] - right[1] * left[0], right @ left))

@@ -34,6 +34,7 @@ GREY_GROUT = Material((0.22, 0.22, 0.22), 0.03, 8.0)
 BLACK_GROUT = Material((0.03, 0.03, 0.032), 0.05, 8.0)
 SAND_GROUT = Material((0.16, 0.23, 0.30), 0.06, 3.0)
 ALUMINIUM = Material((0.50, 0.50, 0.48), 0.03, 1.0)
+BROWN_LEAF = Material((0.03, 0.10, 0.22), 0.05, 4.0)
 DARK_TOP = Material((0.05, 0.05, 0.05), 0.04, 1.0)
 
 
@@ -54,6 +55,10 @@ class SurfaceScene:
     grout: Material = GREY_GROUT
     top: Material = ALUMINIUM
     with_sensor: bool = True
+    dark_rim_mm: float = 0.0
+    """Width of the outermost part of the grout on the left that lies in its own shade."""
+    leaf_mm: float = 0.0
+    """Length along the sensor of a leaf that lies on the left boundary of the grout and reaches 12 mm beyond it."""
     size_px: tuple[int, int] = (1600, 1200)
     height_mm: float = 520.0
     tilt_deg: float = 8.0
@@ -137,7 +142,12 @@ class SurfaceScene:
         if self.with_sensor:
             share = _share(half + left - n) * _share(n + half + right)
             light += share[..., None] * (_surface(self.grout, shape, rng) - light)
+            if self.dark_rim_mm:
+                light *= 1.0 - 0.95 * (share * _share(n - half - left + self.dark_rim_mm))[..., None]
             light += _share(half - np.abs(n))[..., None] * (_surface(self.top, shape, rng) - light)
+            if self.leaf_mm:
+                leaf = _share(self.leaf_mm / 2 - np.abs(s)) * _share(n - half - 8.0) * _share(half + left + 12.0 - n)
+                light += leaf[..., None] * (_surface(BROWN_LEAF, shape, rng) - light)
         bar = ((self.seen_outline_mm - low) / CELL_MM).astype(np.int32)
         cv2.fillConvexPoly(light, bar, (0.8, 0.8, 0.8))
         return light

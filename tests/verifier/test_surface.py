@@ -24,10 +24,16 @@ from verifier.marks import Mark, MarkedFeature, Marks
 from verifier.plane import GroundPlane
 from verifier.strip import sample_strip
 from verifier.surface import SlotGap, measure_surface
-from verifier.surface_estimates import moving_mean
-from verifier.surface_materials import discriminant
+from verifier.surface_colour import SILENT, colour_verdict
+from verifier.surface_edges import StraightEdge
+from verifier.surface_estimates import _noise, moving_mean
+from verifier.surface_grout import distances
+from verifier.surface_litter import hidden, is_two_materials
+from verifier.surface_materials import Patch, discriminant
+from verifier.surface_rim import smooth_rim
 from verifier.surface_search import bar_mask
 from verifier.surface_strip import Picture, reduced
+from verifier.surface_top import _is_straight
 
 GAP = SlotGap(slot_width_mm=76.0, sensor_width_mm=60.0)
 
@@ -183,6 +189,163 @@ def test_gap_of_a_measured_slot_uses_the_sensor_as_measured() -> None:
     assert SlotGap(slot_width_mm=76.0).each_side_mm(measured_width_mm=61.0) == pytest.approx(7.5)
     assert SlotGap(slot_width_mm=76.0, sensor_width_mm=60.0).each_side_mm(measured_width_mm=61.0) == pytest.approx(8.0)
     assert SlotGap(slot_width_mm=58.0, sensor_width_mm=60.0).each_side_mm(measured_width_mm=61.0) == 0.0
+
+
+def test_grout_ends_within_its_dark_rim() -> None:
+    scene = SurfaceScene(dark_rim_mm=1.8)
+    finding = found(scene)
+    left, right = scene.largest_bands_mm()
+    assert_holds(finding, Quantity.GROUT_BAND_RIGHT_MAX, right)
+    e, plain = (estimate(f, Quantity.GROUT_BAND_LEFT_MAX) for f in (finding, found(SurfaceScene())))
+    assert abs(e.value - left) <= e.expanded_uncertainty < 1.8
+    assert e.expanded_uncertainty > plain.expanded_uncertainty + 0.2  # a shadow on the pavement would look the same
+    assert any(line.source.startswith("dark or smooth rim") and line.standard_uncertainty > 0.3 for line in e.budget)
+
+
+def test_a_leaf_on_the_boundary_is_not_grout() -> None:
+    scene = SurfaceScene(leaf_mm=20.0)
+    finding = found(scene)
+    left, right = scene.largest_bands_mm()
+    assert_holds(finding, Quantity.GROUT_BAND_LEFT_MAX, left)
+    assert_holds(finding, Quantity.GROUT_BAND_RIGHT_MAX, right)
+
+
+@pytest.mark.parametrize(
+    ("off", "beyond_mm", "expected"),
+    [
+        ((0.0, 0.6, 0.3), -4.0, 20),  # another colour, across the boundary
+        ((0.0, 0.6, 0.3), 8.0, 0),  # the same, further out on the pavement
+        ((1.5, 0.0, 0.0), -4.0, 0),  # only lighter: light and shade
+    ],
+)
+def test_what_hides_the_boundary(off: tuple[float, ...], beyond_mm: float, expected: int) -> None:
+    rng, d = np.random.default_rng(3), distances()
+    path = np.full(200, 14.0)
+    features = rng.normal(0.0, 0.05, (200, len(d), 4)).astype(np.float32)
+    features[:, d > 14.0, :3] += (-1.0, 0.1, 0.0)
+    thing = (d > 14.0 + beyond_mm) & (d < 24.0 + beyond_mm)
+    features[80:100, thing, :3] = rng.normal(0.0, 0.05, (20, thing.sum(), 3)) + off
+    view = Patch(features, np.ones(features.shape[:2], dtype=bool), np.zeros((200, len(d), 3), np.float32))
+    stations = np.flatnonzero(hidden(view, d, path, 1.0))
+    assert abs(len(stations) - expected) <= 6
+    assert all(75 <= i < 105 for i in stations)
+
+
+@pytest.mark.parametrize(
+    ("outer", "expected"),
+    [((-0.5, 0.4, 0.2), True), ((-2.0, 0.4, 0.2), False), ((-0.5, 0.05, 0.0), False)],
+    ids=["a joint's sealant", "a shadow from the sky's blue", "the same grout, less lit"],
+)
+def test_grout_that_changes_colour_is_two_materials(outer: tuple[float, ...], expected: bool) -> None:
+    rng, d = np.random.default_rng(5), distances()
+    features = rng.normal(0.0, 0.05, (200, len(d), 4)).astype(np.float32)
+    features[:, (d > 6.0) & (d < 14.0), :3] += outer
+    features[:, d > 14.0, :3] += (1.0, 0.1, 0.0)
+    view = Patch(features, np.ones(features.shape[:2], dtype=bool), np.zeros((200, len(d), 3), np.float32))
+    assert is_two_materials(view, d, np.full(200, 14.0), 1.0) is expected
+
+
+def test_a_smooth_strip_beside_stones_is_in_doubt() -> None:
+    rng, d = np.random.default_rng(6), distances()
+    stones = cv2.resize(rng.uniform(0.02, 0.2, (60, 40)).astype(np.float32), (len(d), 300))
+    light = np.repeat(np.where(d > 14.0, stones, 0.5)[..., None], 3, axis=2).astype(np.float32)
+    strip = light.copy()
+    strip[:, (d > 14.0) & (d < 16.5)] = 0.11
+    path, usable = np.full(300, 14.0), np.ones(light.shape[:2], dtype=bool)
+    plain, doubtful = (smooth_rim(Patch(x, usable, x), path) for x in (light, strip))
+    assert plain.u_mm.max() == 0.0
+    assert doubtful.u_mm.mean() == pytest.approx(0.49 * 2.5, abs=0.3)
+    assert doubtful.shift_mm.mean() == pytest.approx(0.4 * 2.5, abs=0.25)
+
+
+def test_a_band_as_wide_as_a_lane_line_is_no_sensor_unless_one_is_that_wide() -> None:
+    scene = SurfaceScene(sensor_width_mm=100.0)
+    assert [p.code for p in found(scene).problems] == ["sensor-not-found"]
+    told = measure_surface(scene.photo(), scene.plane(), [scene.seen_outline_mm], gap=GAP, sensor_width_mm=100.0)
+    assert_holds(told, Quantity.SENSOR_WIDTH, 100.0)
+
+
+@pytest.mark.parametrize(
+    ("scatter_mm", "strength", "expected"),
+    [(0.08, 4.0, True), (0.33, 4.7, False), (0.33, 1.2, True), (0.7, 0.9, False)],
+    ids=["made", "tape laid by hand", "faint", "crooked"],
+)
+def test_a_distinct_edge_that_scatters_is_not_made(scatter_mm: float, strength: float, expected: bool) -> None:
+    edge = StraightEdge(30.0, 0.0, 0.0, np.eye(2) * 1e-4, scatter_mm, 0.95, strength, 0.3, 0.0)
+    assert _is_straight(edge) is expected
+
+
+def test_a_large_leaf_hides_the_grout() -> None:
+    finding = found(SurfaceScene(leaf_mm=60.0))
+    assert [p.code for p in finding.problems] == ["grout-covered"]
+    assert not any("left" in e.quantity for e in finding.estimates)
+
+
+@pytest.mark.parametrize("tilt_deg", [3.0, -3.0])
+def test_a_bar_that_is_propped_up_is_refused(tilt_deg: float) -> None:
+    scene = SurfaceScene()
+    finding = measure_surface(scene.photo(), _tilted(scene, tilt_deg), [scene.seen_outline_mm], gap=GAP)
+    assert [p.code for p in finding.problems] == ["bar-not-flat"]
+    assert not finding.estimates
+
+
+def test_parallel_edges_pass_on_every_drawing() -> None:
+    assert all(found(scene).estimates for scene in SCENES.values())
+
+
+def _tilted(scene: SurfaceScene, tilt_deg: float) -> GroundPlane:
+    """The plane of a bar whose right end is raised: as if all of the pavement leaned like it about the bar's y."""
+    plane = scene.plane()
+    middle = np.append(scene.middle_mm, 0.0)
+    turn = cv2.Rodrigues(np.array([0.0, np.radians(tilt_deg), 0.0]))[0]
+    rotation = plane.rotation @ turn
+    shift = plane.parameters[8:11] + plane.rotation @ (middle - turn @ middle)
+    return plane.with_parameters(np.r_[plane.parameters[:5], cv2.Rodrigues(rotation)[0].ravel(), shift])
+
+
+@pytest.mark.parametrize(("nominal_mm", "codes"), [(60.0, []), (60.6, []), (63.0, ["unexpected-width"])])
+def test_a_width_that_no_sensor_of_the_plan_has_gets_a_note(nominal_mm: float, codes: list[str]) -> None:
+    scene = SurfaceScene()
+    finding = measure_surface(
+        scene.photo(), scene.plane(), [scene.seen_outline_mm], gap=GAP, sensor_width_mm=nominal_mm
+    )
+    assert [p.code for p in finding.problems] == codes
+    assert_holds(finding, Quantity.SENSOR_WIDTH, 60.0)
+
+
+ACROSS_MM = np.arange(-10.0, 10.0, 0.2)
+FACE, GROUT = np.array([0.30, 0.30, 0.30]), np.array([0.20, 0.30, 0.40])
+
+
+def profiles(shading: np.ndarray, material_edge_mm: float, grout: np.ndarray = GROUT) -> np.ndarray:
+    """Level blocks (12, N, 3) across an edge of materials, times a shading (N,), a little blurred."""
+    share = np.clip((ACROSS_MM - material_edge_mm) / 0.6 + 0.5, 0.0, 1.0)[:, None]
+    light = (FACE + share * (grout - FACE)) * shading[:, None]
+    return light * np.random.default_rng(0).normal(1.0, 0.01, (12, 1, 1))
+
+
+def test_colour_moves_an_edge_that_light_put_at_the_end_of_a_bright_rim() -> None:
+    bright = np.where((ACROSS_MM > -1.6) & (ACROSS_MM < 0.0), 1.6, 1.0)
+    verdict = colour_verdict(profiles(bright, -1.6), ACROSS_MM, 0.1, 0.2)
+    assert verdict.shift_mm == pytest.approx(-1.6, abs=0.2)
+    assert verdict.doubt_mm > 0.1
+
+
+def test_colour_leaves_an_edge_alone_that_it_agrees_with() -> None:
+    flat = np.ones_like(ACROSS_MM)
+    assert abs(colour_verdict(profiles(flat, 0.2), ACROSS_MM, 0.1, 0.2).shift_mm) < 0.02
+
+
+def test_colour_is_silent_between_greys_and_in_a_glint() -> None:
+    bright = np.where((ACROSS_MM > -1.6) & (ACROSS_MM < 0.0), 1.6, 1.0)
+    assert colour_verdict(profiles(bright, -1.6, 1.1 * FACE), ACROSS_MM, 0.1, 0.2) == SILENT
+    assert colour_verdict(profiles(bright, 0.0), ACROSS_MM, 0.1, 0.2).shift_mm == pytest.approx(0.0, abs=0.05)
+
+
+def test_doubts_about_stones_do_not_average_out_over_a_short_window() -> None:
+    fine, coarse = np.full(25, 0.5), np.full(25, 2.0)
+    assert _noise(fine) == pytest.approx(0.5 * np.sqrt(2.0 / 25.0))
+    assert _noise(coarse) == pytest.approx(np.sqrt(0.64 * 2 / 25 + (4.0 - 0.64) * 16 / 25))
 
 
 def test_moving_mean_by_hand() -> None:
