@@ -20,6 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +37,7 @@ Image32 = NDArray[np.float32]
 CELL_MM, STATION_MM = 0.5, 1.0
 """Cells across and along the edge."""
 INWARD_MM, OUTWARD_MM = 5.0, 45.0
-REACH_MM = 16.0
+REACH_MM = 14.0
 """Deepest chip looked for: more than tolerances allow, and stones of such size are rare."""
 BEYOND_MM = 30.0
 """Strip beyond the ends of the measured length, so that a chip across an end is seen whole."""
@@ -74,14 +75,14 @@ class EdgeStrip:
     """Distance at which the pavement is clear of the edge's blur."""
     pixels_per_mm: float
 
-    @property
+    @cached_property
     def inside(self) -> float:
         """Median tone just inside the edge."""
         near = (self.v_mm < -0.4 - self.first_mm) & (self.v_mm > -3.5 - self.first_mm)
         values = self.tone[:, near]
         return float(np.nanmedian(values)) if np.isfinite(values).any() else 0.0
 
-    @property
+    @cached_property
     def scatter(self) -> float:
         """Standard deviation of the pavement's tone, from its middle 68 %."""
         values = self.tone[:, (self.v_mm > 3.0) & (self.v_mm < 30.0)]
@@ -99,13 +100,13 @@ class Face:
     depth_mm: float
     weight: float
     """How much it looks like a face; see ``_weight``."""
-    by_chance: float
-    """Number of patches that look as much like one to expect by chance along the measured length of the edge."""
+    by_chance_per_m: float
+    """Number of patches that look as much like one to expect by chance along a metre of edge."""
 
     @property
     def probability(self) -> float:
         """That it is a chip."""
-        return float(expit(CHIP_LOGIT - CHANCE_POWER * math.log(self.by_chance + LEAST_CHANCE)))
+        return float(expit(CHIP_LOGIT - CHANCE_POWER * math.log(self.by_chance_per_m + LEAST_CHANCE_PER_M)))
 
 
 @dataclass(frozen=True)
@@ -119,9 +120,9 @@ class EdgeChips:
     blur_mm: float
 
 
-CHIP_LOGIT, CHANCE_POWER, LEAST_CHANCE = -3.29, 1.13, 0.003
-"""Probability of a chip from the number expected by chance: logistic in its logarithm, fitted to 120 rendered scenes.
-Were the numbers exact, the power would be 1 and the constant the logarithm of the number of chips to expect."""
+CHIP_LOGIT, CHANCE_POWER, LEAST_CHANCE_PER_M = -3.4, 1.2, 0.003
+"""Probability of a chip from the number expected by chance: logistic in its logarithm, fitted to rendered scenes. Were
+the numbers exact, the power would be 1 and the constant the logarithm of the number of such chips a metre."""
 WEIGHTS = {"one": -7.6, "depth": 1.2, "slenderness": 1.2, "rim": 0.8, "between": 0.75, "gain": 0.9}
 """Of the signs of a face, as logistic regression finds them on rendered scenes. They only rank patches: what a rank
 means, each photo tells by itself."""
@@ -196,14 +197,14 @@ def find_faces(strip: EdgeStrip, span_mm: tuple[float, float], blur_mm: float) -
     length = span_mm[1] - span_mm[0]
     patches = _find_patches(strip)
     weights = {id(p): _weight(p, strip) for p in patches}
-    chance = _Chance.of([weights[id(p)] for p in patches if p.line > 0], _seen_length_mm(strip))
+    chance = _Chance.of([weights[id(p)] for p in patches if p.line > 0], _seen_length_m(strip))
     faces = [
-        Face(p.middle_mm(strip), p.length_mm, p.depth_mm(strip), weights[id(p)], chance.number(weights[id(p)], length))
+        Face(p.middle_mm(strip), p.length_mm, p.depth_mm(strip), weights[id(p)], chance.per_m(weights[id(p)]))
         for p in patches
         if p.line == 0 and p.depth_mm(strip) >= LEAST_DEPTH_MM
         and strip.s_mm[p.start] < span_mm[1] and strip.s_mm[p.stop - 1] > span_mm[0]
     ]  # fmt: skip
-    faces.sort(key=lambda f: f.by_chance)
+    faces.sort(key=lambda f: f.by_chance_per_m)
     return EdgeChips(tuple(faces[:_MOST_FACES]), length, strip.scatter, blur_mm)
 
 
@@ -236,9 +237,6 @@ class _Patch:
     def middle_mm(self, strip: EdgeStrip) -> float:
         return float(strip.s_mm[(self.start + self.stop - 1) // 2])
 
-    def overlaps(self, other: _Patch) -> bool:
-        return self.line == other.line and self.start < other.stop and other.start < self.stop
-
 
 def _find_patches(strip: EdgeStrip) -> list[_Patch]:
     """The best patches at the edge and at the lines elsewhere that do not overlap, best first."""
@@ -253,18 +251,29 @@ def _find_patches(strip: EdgeStrip) -> list[_Patch]:
         for gain, outline in zip(gains, heights, strict=True):
             found += _patches_of(gain, outline, line, first)
     found = [p for p in found if _is_closed(p, strip, reach)]
-    kept: list[_Patch] = []
-    for patch in sorted(found, key=lambda p: -p.gain):
-        if not any(patch.overlaps(other) for other in kept):
+    return _best_apart(found, strip)
+
+
+def _best_apart(patches: Sequence[_Patch], strip: EdgeStrip) -> list[_Patch]:
+    """The patches of most gain that do not overlap on their line, best first."""
+    taken = np.zeros((1 + len(ELSEWHERE_MM), len(strip.s_mm)), dtype=bool)
+    kept = []
+    for patch in sorted(patches, key=lambda p: -p.gain):
+        stretch = taken[patch.line, patch.start : patch.stop]
+        if not stretch.any():
             kept.append(patch)
+            stretch[:] = True
     return kept
 
 
 def _is_closed(patch: _Patch, strip: EdgeStrip, reach: int) -> bool:
     """Whether the outline is closed within reach, and not longer, nor higher than long, as no chip is."""
     depth = patch.depth_mm(strip) if patch.line == 0 else int(patch.heights.max()) * CELL_MM
-    ends = patch.start > 0 and patch.stop < len(strip.s_mm)
-    return ends and int(patch.heights.max()) < reach and depth <= patch.length_mm < LONGEST_MM
+    if patch.start == 0 or patch.stop == len(strip.s_mm) or int(patch.heights.max()) == reach:
+        return False
+    beyond = np.minimum(patch.first + patch.heights + 2, len(strip.v_mm) - 1)
+    seen = np.isfinite(strip.tone[np.arange(patch.start, patch.stop), beyond]).mean()
+    return bool(seen > 0.8) and depth <= patch.length_mm < LONGEST_MM
 
 
 def _evidence(strip: EdgeStrip) -> Image32:
@@ -288,7 +297,7 @@ def _evidence(strip: EdgeStrip) -> Image32:
     out[-1] = np.log(anything[index] / pavement + np.float32(0.05))
     np.clip(out, -8.0, 4.0, out=out)
     out[:, ~known] = -0.5
-    return out * np.float32(CELL_MM * STATION_MM / (PATCH_MM2 * max(1.0, 1.0 / strip.pixels_per_mm) ** 2))
+    return out * np.float32(CELL_MM * STATION_MM / (PATCH_MM2 * max(1.0, 1.0 / strip.pixels_per_mm)))
 
 
 _STRAY = 0.003
@@ -382,17 +391,20 @@ def _tone_and_rim(patch: _Patch, strip: EdgeStrip) -> tuple[float, float]:
     top = patch.first + patch.heights[:, None].astype(np.intp)
     within = tone[(column >= patch.first) & (column < top)]
     flanks = slice(patch.first, patch.first + max(2, int(patch.heights.max()) // 2))
-    beside = [strip.tone[max(0, patch.start - 4) : patch.start, flanks], strip.tone[patch.stop : patch.stop + 4, flanks]]
+    beside = [
+        strip.tone[max(0, patch.start - 4) : patch.start, flanks],
+        strip.tone[patch.stop : patch.stop + 4, flanks],
+    ]
     outside = np.concatenate([tone[(column > top) & (column <= top + 3)], *(b.ravel() for b in beside)])
     medians = [float(np.nanmedian(x)) if np.isfinite(x).any() else 0.0 for x in (within, outside)]
     return medians[0], medians[0] - medians[1]
 
 
-def _seen_length_mm(strip: EdgeStrip) -> float:
-    """Length of the lines elsewhere that could be searched."""
+def _seen_length_m(strip: EdgeStrip) -> float:
+    """Length of the lines elsewhere that could be searched [m]."""
     known = np.isfinite(strip.tone)
     shares = [known[:, (strip.v_mm >= d) & (strip.v_mm < d + 5.0)].mean() for d in ELSEWHERE_MM]
-    return float(np.sum(shares)) * len(strip.s_mm) * STATION_MM
+    return float(np.sum(shares)) * len(strip.s_mm) * STATION_MM / 1000.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -401,31 +413,33 @@ class _Chance:
 
     weights: Array
     """Of patches elsewhere, falling."""
-    length_mm: float
-    from_weight: float
+    length_m: float
+    """Of the lines they were looked for along."""
+    count: int
+    """How many of the heaviest tell the tail."""
     scale: float
-    count: float
 
     @classmethod
-    def of(cls, weights: Sequence[float], length_mm: float) -> _Chance:
+    def of(cls, weights: Sequence[float], length_m: float) -> _Chance:
         ordered = np.sort(np.asarray(weights, np.float64))[::-1]
         count = min(len(ordered), max(3, len(ordered) // 4))
-        if len(ordered) < 4:
-            return cls(ordered, length_mm, _USUAL_TAIL[0], _USUAL_TAIL[1], float(len(ordered)))
-        start = float(ordered[count - 1])
+        excess = float(np.sum(ordered[:count] - ordered[count - 1])) if count else 0.0
         # As if two more had been seen with the usual scale: few patches do not tell it well.
-        scale = (float(np.sum(ordered[:count] - start)) + 2.0 * _USUAL_TAIL[1]) / (count + 2.0)
-        return cls(ordered, length_mm, start, scale, float(count))
+        return cls(ordered, length_m, count, (excess + 2.0 * _USUAL_SCALE) / (count + 2.0))
 
-    def number(self, weight: float, length_mm: float) -> float:
-        """To expect along a length of edge."""
-        tail = (self.count + 0.5) * math.exp(-max(weight - self.from_weight, 0.0) / self.scale)
-        below = float(np.sum(self.weights >= weight)) if weight < self.from_weight else 0.0
-        return (tail + below) / max(self.length_mm, 300.0) * length_mm
+    def per_m(self, weight: float) -> float:
+        """To expect along a metre, with the usual pavement counting as one metre more."""
+        usual = _USUAL_PER_M * math.exp(-(weight - _USUAL_FROM) / _USUAL_SCALE)
+        if self.count < 3:
+            return usual
+        start = float(self.weights[self.count - 1])
+        seen = float(np.sum(self.weights >= weight)) if weight < start else 0.0
+        tail = (self.count + 0.5) * math.exp(-max(weight - start, 0.0) / self.scale)
+        return (seen + tail + usual) / (self.length_m + 1.0)
 
 
-_USUAL_TAIL = (-6.0, 0.8)
-"""Where the tail of weights begins and its scale, where a photo shows too little pavement to tell."""
+_USUAL_PER_M, _USUAL_FROM, _USUAL_SCALE = 12.0, -5.0, 0.65
+"""Tail of weights in the mean over rendered scenes; other renderings have the same within a factor of 1.5."""
 
 
 @dataclass(frozen=True)
@@ -439,8 +453,8 @@ class DeepestChip:
     """Where the rims of chips lie."""
 
 
-RIM_LAG_MM = 0.8
-"""An outline of least cost cuts a chip's peak by this."""
+PEAK_SHARE = 1.1
+"""An outline of least cost cuts a chip's peak by a tenth."""
 RIM_MM, RIM_SHARE, RIM_BLURS = 0.4, 0.1, 0.3
 """Standard uncertainty of a rim: a part, a share of the depth, and a share of the blur."""
 USUAL_MM, USUAL_SPREAD_MM = 1.6, 0.45
@@ -461,7 +475,7 @@ def deepest_chip_of(edges: Sequence[EdgeChips]) -> DeepestChip:
     for edge in edges:
         below = below * _unseen(edge)
         for face in edge.faces:
-            depth = face.depth_mm + RIM_LAG_MM
+            depth = face.depth_mm * PEAK_SHARE
             rim = RIM_MM + RIM_SHARE * depth + RIM_BLURS * edge.blur_mm
             below = below * (1.0 - face.probability * (1.0 - ndtr((_DEPTHS - depth) / rim)))
             rims.append(rim)
@@ -472,7 +486,7 @@ def deepest_chip_of(edges: Sequence[EdgeChips]) -> DeepestChip:
     variance = float(density @ (_DEPTHS - mean) ** 2)
     rim = float(np.sqrt(np.average(np.square(rims), weights=shares))) if shares else RIM_MM
     rim = min(rim, math.sqrt(variance))
-    return DeepestChip(mean, math.sqrt(variance - rim**2), rim)
+    return DeepestChip(mean, math.sqrt(max(variance - rim**2, 0.0)), rim)
 
 
 def _unseen(edge: EdgeChips) -> Array:
