@@ -116,7 +116,7 @@ def measure_slot(
         estimates += [e for e in _estimates(measured) if e.quantity in _OF_ONE_EDGE[traced.unsure]]
     else:
         estimates += _estimates(measured)
-        spall = _spall(_deepest_chip(photo, measured, outlines_mm), measured)
+        spall = _spall(_deepest_chip(photo, measured, outlines_mm), _bridged_mm(measured))
         estimates += [spall] if isinstance(spall, Estimate) else []
         notes += [spall] if isinstance(spall, Problem) else []
         if any(jumps.share > MOST_JUMPING for jumps in measured.jumps):
@@ -467,13 +467,17 @@ def _edge_chips(photo: Photo, m: MeasuredSlot, edge: Edge, outlines_mm: Sequence
     return find_faces(strip, m.span_mm, trace.blur_mm)
 
 
-def _spall(chip: DeepestChip, m: MeasuredSlot) -> Estimate | Problem:
+def _bridged_mm(m: MeasuredSlot) -> float:
+    """Standard uncertainty of the saw's path where a chip has taken the edge away."""
+    return max(float(np.sqrt(np.diag(e.path.covariance).mean())) for e in (m.slot.left, m.slot.right))
+
+
+def _spall(chip: DeepestChip, bridged_mm: float) -> Estimate | Problem:
     """The deepest chip, or why it is not given."""
-    bridge = max(float(np.sqrt(np.diag(e.path.covariance).mean())) for e in (m.slot.left, m.slot.right))
     budget = (
         BudgetLine("which patches beside the edge are chips, chips that do not show", chip.u_which_mm),
         BudgetLine("where the chip's rim lies", chip.u_rim_mm),
-        BudgetLine("edge bridged over the chip", bridge),
+        BudgetLine("edge bridged over the chip", bridged_mm),
     )
     estimate = Estimate(Quantity.SPALL_DEPTH, chip.depth_mm, budget)
     return estimate if estimate.expanded_uncertainty < MOST_SPALL_U_MM else _CHIPS_NOT_TOLD

@@ -242,13 +242,14 @@ def _find_patches(strip: EdgeStrip) -> list[_Patch]:
     """The best patches at the edge and at the lines elsewhere that do not overlap, best first."""
     evidence = _evidence(strip)
     reach = round(REACH_MM / CELL_MM)
+    firsts = [int(np.argmin(np.abs(strip.v_mm - d))) for d in (strip.first_mm, *ELSEWHERE_MM)]
+    gains = np.zeros((len(firsts), *evidence.shape[:2], reach + 1), np.float32)
+    for line, first in enumerate(firsts):
+        np.cumsum(evidence[:, :, first : first + reach], axis=2, out=gains[line, :, :, 1:])
+    outlines = best_outlines(gains.reshape(-1, *gains.shape[2:]), RISE_COST).reshape(gains.shape[:3])
     found: list[_Patch] = []
-    for line, distance in enumerate((strip.first_mm, *ELSEWHERE_MM)):
-        first = int(np.argmin(np.abs(strip.v_mm - distance)))
-        gains = np.zeros((*evidence.shape[:2], reach + 1), np.float32)
-        np.cumsum(evidence[:, :, first : first + reach], axis=2, out=gains[:, :, 1:])
-        heights = best_outlines(gains, RISE_COST)
-        for gain, outline in zip(gains, heights, strict=True):
+    for line, first in enumerate(firsts):
+        for gain, outline in zip(gains[line], outlines[line], strict=True):
             found += _patches_of(gain, outline, line, first)
     found = [p for p in found if _is_closed(p, strip, reach)]
     return _best_apart(found, strip)
@@ -322,12 +323,12 @@ def best_outlines(gains: Image32, rise_cost: float) -> NDArray[np.int16]:
     """Heights (M, S) of the outlines that gain most less the cost of their rise and fall.
 
     Args:
-        gains: What each height at each station gains, shape (M, S, H); height 0 gains nothing.
+        gains: What each height at each station gains, shape (M, S, H), H < 256; height 0 gains nothing.
         rise_cost: Cost of a rise or fall by one.
     """
     count, stations, heights = gains.shape
     slope = np.asarray(rise_cost * np.arange(heights), np.float32)
-    from_ = np.zeros((stations, count, heights), np.int16)
+    from_ = np.zeros((stations, count, heights), np.uint8)
     cost = -gains[:, 0].copy()
     for k in range(1, stations):
         cost, from_[k] = _cheapest_step(cost, slope)
@@ -341,15 +342,15 @@ def best_outlines(gains: Image32, rise_cost: float) -> NDArray[np.int16]:
     return out
 
 
-def _cheapest_step(cost: Image32, slope: Image32) -> tuple[Image32, NDArray[np.int16]]:
+def _cheapest_step(cost: Image32, slope: Image32) -> tuple[Image32, NDArray[np.uint8]]:
     """Least cost of each height from all heights before, and from which: the lower envelope of cones, in two passes."""
-    heights = np.arange(len(slope), dtype=np.int16)
+    heights = np.arange(len(slope), dtype=np.uint8)
     rising, falling = cost - slope, (cost + slope)[:, ::-1]
     best_rising, best_falling = (np.minimum.accumulate(x, axis=1) for x in (rising, falling))
     from_below = np.maximum.accumulate(np.where(rising <= best_rising, heights, 0), axis=1)
     from_above = len(slope) - 1 - np.maximum.accumulate(np.where(falling <= best_falling, heights, 0), axis=1)[:, ::-1]
     up, down = best_rising + slope, best_falling[:, ::-1] - slope
-    return np.minimum(up, down), np.where(down < up, from_above, from_below).astype(np.int16)
+    return np.minimum(up, down), np.where(down < up, from_above, from_below).astype(np.uint8)
 
 
 def _patches_of(gains: Image32, outline: NDArray[np.int16], line: int, first: int) -> list[_Patch]:
@@ -457,11 +458,11 @@ PEAK_SHARE = 1.1
 """An outline of least cost cuts a chip's peak by a tenth."""
 RIM_MM, RIM_SHARE, RIM_BLURS = 0.4, 0.1, 0.3
 """Standard uncertainty of a rim: a part, a share of the depth, and a share of the blur."""
-USUAL_MM, USUAL_SPREAD_MM = 1.6, 0.45
-"""Deepest of the small chips every sawn edge has (common practice: 1 to 2 mm)."""
+USUAL_MM, USUAL_SPREAD_MM = 1.5, 0.6
+"""Deepest of the small chips a sawn edge has (common practice: up to 2 mm), which show in few photos."""
 CHIPS_PER_M = 0.5
 """Deeper chips a metre of edge, as assumed where nothing is seen."""
-UNSEEN_LEAST, UNSEEN_PER_SCATTER = 0.1, 1.0
+UNSEEN_LEAST, UNSEEN_PER_SCATTER, UNSEEN_MOST = 0.1, 1.0, 0.6
 """Share of deeper chips that do not show: more, the more the pavement's own tone scatters."""
 UNSEEN_MM = (1.5, 8.5)
 """Range of depth of those, the shallow ones more often."""
@@ -491,7 +492,7 @@ def deepest_chip_of(edges: Sequence[EdgeChips]) -> DeepestChip:
 
 def _unseen(edge: EdgeChips) -> Array:
     """Probability that no chip deeper than each of ``_DEPTHS`` went unseen."""
-    share = min(UNSEEN_LEAST + UNSEEN_PER_SCATTER * edge.scatter, 1.0)
+    share = min(UNSEEN_LEAST + UNSEEN_PER_SCATTER * edge.scatter, UNSEEN_MOST)
     missed = -math.expm1(-CHIPS_PER_M * edge.length_mm / 1000.0 * share)
     low, high = UNSEEN_MM
     shallower = np.clip((_DEPTHS - low) / (high - low), 0.0, 1.0) ** 0.6
