@@ -41,8 +41,10 @@ REACH_MM = 14.0
 """Deepest chip looked for: more than tolerances allow, and stones of such size are rare."""
 BEYOND_MM = 30.0
 """Strip beyond the ends of the measured length, so that a chip across an end is seen whole."""
-ELSEWHERE_MM = (12.0, 16.5, 21.0, 25.5, 29.0)
+ELSEWHERE_MM = (12.0, 21.0, 29.0, 16.5, 25.5)
 """Lines at these distances, where no saw went, show how often the pavement looks like a chip by chance."""
+ENOUGH_M, LEAST_LINES = 4.0, 3
+"""Length of such lines that tells it well: along a long edge the first of them do."""
 _PAVEMENT_MM = (2.0, 34.0)
 _WINDOW = 161
 """Stations over which a running median tells the usual tone: more than twice as long as a long chip."""
@@ -52,6 +54,8 @@ _TONES = np.arange(-3.0, 3.001, 0.05)
 FACE_SCATTER, SHADE_SCATTER = 0.12, 0.2
 """Scatter of tone (natural log) within a face, and what is added per unit of darkness below -0.7: noise."""
 _TONE_STEP = 0.15
+SHADE = -0.8
+"""Tone of a hollow that gets less than half of the light."""
 PATCH_MM2 = 2.0
 """Area of pavement whose tone is independent of its neighbours'; where pixels are larger, in proportion."""
 RISE_COST = 0.5
@@ -74,6 +78,12 @@ class EdgeStrip:
     first_mm: float
     """Distance at which the pavement is clear of the edge's blur."""
     pixels_per_mm: float
+
+    @property
+    def elsewhere_mm(self) -> tuple[float, ...]:
+        """Distances of the lines that show what comes by chance."""
+        count = math.ceil(ENOUGH_M * 1000.0 / (len(self.s_mm) * STATION_MM))
+        return ELSEWHERE_MM[: max(count, LEAST_LINES)]
 
     @cached_property
     def inside(self) -> float:
@@ -120,7 +130,7 @@ class EdgeChips:
     blur_mm: float
 
 
-CHIP_LOGIT, CHANCE_POWER, LEAST_CHANCE_PER_M = -3.4, 1.2, 0.003
+CHIP_LOGIT, CHANCE_POWER, LEAST_CHANCE_PER_M = -3.4, 1.35, 0.003
 """Probability of a chip from the number expected by chance: logistic in its logarithm, fitted to rendered scenes. Were
 the numbers exact, the power would be 1 and the constant the logarithm of the number of such chips a metre."""
 WEIGHTS = {"one": -7.6, "depth": 1.2, "slenderness": 1.2, "rim": 0.8, "between": 0.75, "gain": 0.9}
@@ -242,7 +252,7 @@ def _find_patches(strip: EdgeStrip) -> list[_Patch]:
     """The best patches at the edge and at the lines elsewhere that do not overlap, best first."""
     evidence = _evidence(strip)
     reach = round(REACH_MM / CELL_MM)
-    firsts = [int(np.argmin(np.abs(strip.v_mm - d))) for d in (strip.first_mm, *ELSEWHERE_MM)]
+    firsts = [int(np.argmin(np.abs(strip.v_mm - d))) for d in (strip.first_mm, *strip.elsewhere_mm)]
     gains = np.zeros((len(firsts), *evidence.shape[:2], reach + 1), np.float32)
     for line, first in enumerate(firsts):
         np.cumsum(evidence[:, :, first : first + reach], axis=2, out=gains[line, :, :, 1:])
@@ -280,14 +290,15 @@ def _is_closed(patch: _Patch, strip: EdgeStrip, reach: int) -> bool:
 def _evidence(strip: EdgeStrip) -> Image32:
     """Log of likelihood as a face over that as pavement for each tone a face may have, shape (M, S, N), per cell.
 
-    Tones reach from a little beyond the pavement's to a little beyond the inside's: a face lies between wall and
-    pavement also in how it takes the light. The last hypothesis is any tone in that range.
+    Tones reach from a little beyond the pavement's to a little beyond the inside's, as a face lies between wall and
+    pavement also in how it takes the light, and down to that of a hollow in the shade. The last hypothesis is any tone
+    in that range.
     """
     known = np.isfinite(strip.tone)
     tone = np.clip(np.nan_to_num(strip.tone), _TONES[0] + 0.1, _TONES[-1] - 0.1)
     index = np.round((tone - _TONES[0]) / 0.05).astype(np.intp)
     pavement = np.asarray(_pavement_density(strip, index, known), np.float32)
-    low, high = max(min(strip.inside, 0.0) - 0.2, -2.6), min(max(strip.inside, 0.0) + 0.2, 2.2)
+    low, high = max(min(strip.inside, SHADE) - 0.2, -2.6), min(max(strip.inside, 0.0) + 0.2, 2.2)
     tones = np.linspace(low, high, max(3, math.ceil((high - low) / _TONE_STEP) + 1))
     out = np.empty((len(tones) + 1, *tone.shape), np.float32)
     for k, face in enumerate(tones):
@@ -404,7 +415,7 @@ def _tone_and_rim(patch: _Patch, strip: EdgeStrip) -> tuple[float, float]:
 def _seen_length_m(strip: EdgeStrip) -> float:
     """Length of the lines elsewhere that could be searched [m]."""
     known = np.isfinite(strip.tone)
-    shares = [known[:, (strip.v_mm >= d) & (strip.v_mm < d + 5.0)].mean() for d in ELSEWHERE_MM]
+    shares = [known[:, (strip.v_mm >= d) & (strip.v_mm < d + 5.0)].mean() for d in strip.elsewhere_mm]
     return float(np.sum(shares)) * len(strip.s_mm) * STATION_MM / 1000.0
 
 
