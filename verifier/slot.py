@@ -24,7 +24,8 @@ from verifier.marks import Marks
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
 from verifier.profile import moving_mean, straightness
-from verifier.slot_path import chip_probability, deepest_chip, raggedness
+from verifier.slot_chips import BEYOND_MM, STATION_MM, DeepestChip, EdgeChips, deepest_chip_of, find_faces, look_beside
+from verifier.slot_path import chip_probability, raggedness
 from verifier.slot_trace import EDGE_AMBIGUOUS, NEAR_PX_PER_MM, RAGGED_NEAR_MM, Edge, TracedSlot, trace_slot
 
 Array = NDArray[np.float64]
@@ -37,9 +38,6 @@ FLATNESS_LENGTH_MM = 300.0
 """Correlation length of the pavement's unevenness along the slot, as assumed."""
 ROUGHNESS_MM = 0.03
 """Standard deviation of what the edge does within 25 mm besides; the least that is allowed for."""
-UNSEEN_CHIPS_MM = 3.0
-"""A chip whose broken face is as bright as the pavement does not show, a dark stone at the edge looks like a chip: RMS
-error of the deepest chip over the benchmark's scenes; a model of the chips' faces could make it smaller."""
 SHORT_WAVES_MM, SHORT_WAVES_PX = 0.10, 0.35
 """Waves of an edge of 25 to 100 mm and the scatter of stones look alike: standard uncertainty of straightness and
 extremes from telling them apart, a part that the pavement makes and a part that the pixels make; from the
@@ -118,24 +116,13 @@ def measure_slot(
     traced = trace_slot(photo, plane, outlines_mm, marks, nominal_width_mm)
     if isinstance(traced, Problem):
         return Finding((), (traced,))
-    notes: list[Problem] = []
-    estimates: list[Estimate] = []
     measured = _cut_to_length(traced, plane, outlines_mm)
     if isinstance(measured, Problem):
-        notes.append(measured)
+        estimates, notes = list[Estimate](), [measured]
     elif not traced.unsure and _is_tapered(measured):
         return Finding((), (_TAPERED,))
-    elif traced.unsure:
-        notes.append(EDGE_AMBIGUOUS)
-        of_one = _OF_ONE_EDGE.get(traced.unsure, ())
-        estimates += [e for e in _estimates(measured) if e.quantity in of_one] if of_one else []
     else:
-        estimates += _estimates(measured)
-        note = _NOT_FOLLOWED if measured.followed < LEAST_FOLLOWED else None
-        note = _UNSTEADY if _is_unsteady(measured) else note
-        if note is not None:
-            estimates = [e for e in estimates if e.quantity not in _NEEDS_STEADY_EDGES]
-            notes.append(note)
+        estimates, notes = _across(photo, measured, outlines_mm)
     angle = _cut_angle(photo, plane, traced, outlines_mm, marks)
     if isinstance(angle, Problem):
         # A photo of the slot from near by need not show the lane line.
@@ -145,6 +132,21 @@ def measure_slot(
         estimate, lane = angle
         estimates.append(estimate)
     return Finding(tuple(estimates), tuple(notes), _curves(traced, measured, lane), traced.axis)
+
+
+def _across(photo: Photo, m: MeasuredSlot, outlines_mm: Sequence[Array]) -> tuple[list[Estimate], list[Problem]]:
+    """What is given beside the angle, and why not all of it."""
+    if m.slot.unsure:
+        of_one = _OF_ONE_EDGE.get(m.slot.unsure, ())
+        return [e for e in _estimates(m) if e.quantity in of_one] if of_one else [], [EDGE_AMBIGUOUS]
+    spall = _spall(_deepest_chip(photo, m, outlines_mm), _bridged_mm(m))
+    estimates = [*_estimates(m), *([spall] if isinstance(spall, Estimate) else [])]
+    notes = [spall] if isinstance(spall, Problem) else []
+    note = _NOT_FOLLOWED if m.followed < LEAST_FOLLOWED else None
+    note = _UNSTEADY if _is_unsteady(m) else note
+    if note is None:
+        return estimates, notes
+    return [e for e in estimates if e.quantity not in _NEEDS_STEADY_EDGES], [*notes, note]
 
 
 _TAPERED = Problem(
@@ -291,7 +293,6 @@ def _estimates(m: MeasuredSlot) -> list[Estimate]:
         *_extremes(m, draws),
         *straight,
         Estimate(Quantity.SLOT_STRAIGHTNESS, larger.value, larger.budget),
-        _spall(m),
         Estimate(Quantity.MEASURED_LENGTH, m.length_mm, (BudgetLine("ends of the measured length", 3.0),)),
     ]
 
@@ -474,20 +475,44 @@ def _extremes(m: MeasuredSlot, draws: _Draws) -> list[Estimate]:
     return found
 
 
-def _spall(m: MeasuredSlot) -> Estimate:
+MOST_SPALL_U_MM = 8.0
+"""Expanded uncertainty of the deepest chip beyond which a value says nothing that is not known of every slot."""
+_CHIPS_NOT_TOLD = Problem(
+    "chips-not-told",
+    "Chips cannot be told from stones, stains and shadows beside the cut in this photo, so that their depth is not "
+    "given: sweep and dry the edges, take a photo from nearer in even light, or measure the deepest chip by hand.",
+)
+
+
+def _deepest_chip(photo: Photo, m: MeasuredSlot, outlines_mm: Sequence[Array]) -> DeepestChip:
     """The deepest chip of both edges within the measured length."""
-    chips = [
-        deepest_chip(e.path, e.trace.s_mm, e.trace.outward_mm, e.trace.blur_mm, m.span_mm)
-        for e in (m.slot.left, m.slot.right)
-    ]
-    chip = max(chips, key=lambda c: c.depth_mm)
-    budget = (
-        BudgetLine("edge location at the chip", chip.u_location_mm),
-        BudgetLine("edge bridged over the chip", chip.u_bridge_mm),
-        BudgetLine("where the chip's edge lies in its blur", chip.u_rim_mm),
-        BudgetLine("chips that do not show, stones taken for chips", UNSEEN_CHIPS_MM),
+    return deepest_chip_of([_edge_chips(photo, m, edge, outlines_mm) for edge in (m.slot.left, m.slot.right)])
+
+
+def _edge_chips(photo: Photo, m: MeasuredSlot, edge: Edge, outlines_mm: Sequence[Array]) -> EdgeChips:
+    trace = edge.trace
+    low, high = max(m.span_mm[0] - BEYOND_MM, trace.s_mm[0]), min(m.span_mm[1] + BEYOND_MM, trace.s_mm[-1])
+    s = np.arange(low, high, STATION_MM)
+    strip = look_beside(
+        photo.grey, m.plane, m.axis, s, edge.path_mm(s), trace.side, trace.blur_mm, outlines_mm, m.slot.pixels_per_mm
     )
-    return Estimate(Quantity.SPALL_DEPTH, chip.depth_mm, budget)
+    return find_faces(strip, m.span_mm, trace.blur_mm)
+
+
+def _bridged_mm(m: MeasuredSlot) -> float:
+    """Standard uncertainty of the saw's path where a chip has taken the edge away."""
+    return max(float(np.sqrt(np.diag(e.path.covariance).mean())) for e in (m.slot.left, m.slot.right))
+
+
+def _spall(chip: DeepestChip, bridged_mm: float) -> Estimate | Problem:
+    """The deepest chip, or why it is not given."""
+    budget = (
+        BudgetLine("which patches beside the edge are chips, chips that do not show", chip.u_which_mm),
+        BudgetLine("where the chip's rim lies", chip.u_rim_mm),
+        BudgetLine("edge bridged over the chip", bridged_mm),
+    )
+    estimate = Estimate(Quantity.SPALL_DEPTH, chip.depth_mm, budget)
+    return estimate if estimate.expanded_uncertainty < MOST_SPALL_U_MM else _CHIPS_NOT_TOLD
 
 
 def _cut_angle(

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
-from scipy.ndimage import grey_opening, median_filter, percentile_filter
+from scipy.ndimage import percentile_filter
 from scipy.special import log_ndtr, logsumexp
 
 from verifier.profile import CUTOFF_MM, GAUSSIAN_ALPHA, gaussian_lowpass
@@ -33,7 +33,6 @@ LONGEST_CORRELATION_MM = 12.0
 BIN_MM = 8.0
 MOST_BINS = 250
 LEAST_NOISE_MM = 0.02
-LEAST_CHIP_MM = 6.0
 LOCATION_ERROR = 0.22
 """Error of a single station's edge in units of the blur: textures shift the middle level (see ``slot_edges``)."""
 
@@ -162,41 +161,6 @@ def raggedness(path: SawPath, s_mm: Array, blur_mm: float) -> tuple[Array, float
 def chip_probability(path: SawPath, s_mm: Array, outward_mm: Array) -> Array:
     """Probability (N,) that each station lies in a chip; NaN where it was not seen."""
     return _Law(path.noise_mm, path.chipped_share, path.chip_depth_mm).chip_probability(outward_mm - path.at(s_mm))
-
-
-@dataclass(frozen=True)
-class Chip:
-    """The deepest chip of an edge."""
-
-    depth_mm: float
-    s_mm: float
-    u_location_mm: float
-    u_bridge_mm: float
-    u_rim_mm: float
-
-
-def deepest_chip(path: SawPath, s_mm: Array, outward_mm: Array, blur_mm: float, span_mm: tuple[float, float]) -> Chip:
-    """Largest outward departure of an edge from its path within a span of stations.
-
-    A running median over 3 mm takes out single stations; of a departure r the expectation of its chip is taken, so
-    that on an edge without chips the largest noise does not pass for one.
-    """
-    inside = (s_mm >= span_mm[0]) & (s_mm <= span_mm[1]) & np.isfinite(outward_mm)
-    if not inside.any():
-        return Chip(0.0, span_mm[0], path.noise_mm, 0.0, 0.0)
-    step = float(np.median(np.diff(s_mm)))
-    raw = outward_mm[inside] - path.at(s_mm[inside])
-    deviation = median_filter(raw, max(1, round(3.0 / step)) | 1, mode="nearest")
-    # What is deep over less than LEAST_CHIP_MM along the edge is a groove, a pore or a dark stone beside the edge.
-    broad = grey_opening(deviation, max(1, round(LEAST_CHIP_MM / step)) | 1, mode="nearest")
-    deviation = np.minimum(deviation, 1.35 * broad + 2.0 * path.noise_mm)
-    law = _Law(path.noise_mm, path.chipped_share, path.chip_depth_mm)
-    depth = deviation - law.noise_given(deviation)[0]
-    k = int(np.argmax(depth))
-    at = s_mm[inside][k]
-    bridge = math.sqrt(float(path.covariance[(i := int(np.argmin(np.abs(path.s_mm - at)))), i]))
-    value = max(float(depth[k]), 0.0)
-    return Chip(value, float(at), path.noise_mm, bridge, math.hypot(0.35 * blur_mm, 0.08 * value))
 
 
 def _first_path(spline: _Spline, e: Array, seen: NDArray[np.bool_]) -> Array:

@@ -37,6 +37,8 @@ RAGGED_MM, RAGGED_BLURS, MOST_RAGGED_MM = 0.5, 0.5, 0.9
 and beyond which no saw has made it."""
 SMOOTHER = 0.58
 """Paint keeps the relief of what it lies on; a floor that is smoother by this (natural log) was sawn."""
+LEAST_BAND_MM, SAME_BANDS_MM, MADE_CLEAN_MM = 4.0, 2.5, 0.15
+"""Width of a band of grout, by how much the bands on both sides differ, and scatter of the edges of a sensor's top."""
 DEEP_GAIN, DARK_INSIDE = 36.0, -0.5
 """What a slot must gain, and how dark it must be (natural log), to be one whose edges are no saw's."""
 CLEAN_MM = 0.35
@@ -498,11 +500,29 @@ def _may_be_sprayed(slot: TracedSlot, pair: Pair, blur_mm: float) -> bool:
 
 
 def _holds_sensor(tracer: _Tracer, pair: Pair) -> bool:
-    """Whether two lines at or between the arrises are straighter than any saw's: the edges of a sensor's top."""
+    """Whether two lines at or between the arrises are the edges of a sensor's top: straighter than any saw's, or with
+    bands as wide on both sides, and wider than walls can be seen from here."""
     between = [t for t in tracer.steps if pair.right.n_mm - 1.0 < t.n_mm < pair.left.n_mm + 1.0 and abs(t.height) > 0.2]
     middle = (pair.left.n_mm + pair.right.n_mm) / 2
-    sides = ((1, [t for t in between if t.n_mm > middle]), (-1, [t for t in between if t.n_mm < middle]))
-    return all(any(tracer.raggedness_mm(t, side) < MADE_STRAIGHT_MM for t in steps) for side, steps in sides)
+    left, right = [t for t in between if t.n_mm > middle], [t for t in between if t.n_mm < middle]
+    if all(
+        any(tracer.raggedness_mm(t, side) < MADE_STRAIGHT_MM for t in steps) for side, steps in ((1, left), (-1, right))
+    ):
+        return True
+    return any(_are_banded(tracer, pair, a, b) for a in left for b in right)
+
+
+def _are_banded(tracer: _Tracer, pair: Pair, left: Step, right: Step) -> bool:
+    """Whether two inner lines leave clean bands of the same width beside both arrises that no walls can be.
+
+    Of both walls no more is seen together than the slot's width times depth over height of the camera.
+    """
+    bands = (pair.left.n_mm - left.n_mm, right.n_mm - pair.right.n_mm)
+    camera_mm = float(tracer.plane.camera_mm[2])
+    walls_mm = pair.width_mm * DEEPEST_MM / (camera_mm + DEEPEST_MM)
+    if min(bands) < LEAST_BAND_MM or sum(bands) < walls_mm + LEAST_BAND_MM or abs(bands[0] - bands[1]) > SAME_BANDS_MM:
+        return False
+    return max(tracer.raggedness_mm(left, 1), tracer.raggedness_mm(right, -1)) < MADE_CLEAN_MM
 
 
 def _centred(

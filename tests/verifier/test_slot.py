@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from models.measurement import Quantity
+from models.measurement import Estimate, Problem, Quantity
 from verifier.capture import CaptureFacts
 from verifier.finding import CurveRole, Finding
 from verifier.marks import Mark, MarkedFeature, Marks
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
-from verifier.slot import measure_slot
+from verifier.slot import _spall, measure_slot
+from verifier.slot_chips import DeepestChip
 from verifier.slot_search import find_bands, map_pavement
 from verifier.slot_wall import fit_arris
 
@@ -81,6 +82,24 @@ def test_a_chip_is_told_and_leaves_the_width_alone() -> None:
     finding = _measure(Scene(chip_mm=5.0))
     assert _value(finding, Quantity.SPALL_DEPTH) == pytest.approx(5.0, abs=1.2)
     assert _value(finding, Quantity.SLOT_WIDTH) == pytest.approx(70.0, abs=0.35)
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_the_deepest_chip_lies_within_its_uncertainty(name: str) -> None:
+    finding = _measure(SCENES[name])
+    assert _within(finding, Quantity.SPALL_DEPTH, SCENES[name].chip_mm)
+    if not SCENES[name].chip_mm:
+        assert _value(finding, Quantity.SPALL_DEPTH) < 3.0
+
+
+def test_a_depth_that_nothing_tells_is_not_given() -> None:
+    """Four standard uncertainties as wide as the deepest chips there are: the crew is asked for another photo."""
+    told = _spall(DeepestChip(3.0, 1.0, 0.6), 0.1)
+    assert isinstance(told, Estimate)
+    assert told.value == 3.0
+    untold = _spall(DeepestChip(7.0, 5.0, 0.6), 0.1)
+    assert isinstance(untold, Problem)
+    assert untold.code == "chips-not-told"
 
 
 def test_measured_length_is_no_more_than_the_bars() -> None:

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from verifier.slot_path import chip_probability, deepest_chip, find_saw_path, raggedness
+from verifier.slot_path import chip_probability, find_saw_path, raggedness
 
 Array = NDArray[np.float64]
 
@@ -71,27 +71,6 @@ def test_stations_in_a_chip_are_told() -> None:
     probability = chip_probability(find_saw_path(S, edge), S, edge)
     assert probability[485:515].min() > 0.95
     assert np.median(probability[:400]) < 0.3
-
-
-def test_deepest_chip_is_that_of_the_edge_with_chips_bridged() -> None:
-    rng = np.random.default_rng(5)
-    edge = _bow(3.0) + _noise(rng, 0.1)
-    edge += 5.0 * np.clip(1.0 - ((S - 300.0) / 20.0) ** 2, 0.0, 1.0)
-    chip = deepest_chip(find_saw_path(S, edge), S, edge, 0.3, (0.0, 999.0))
-    assert chip.depth_mm == pytest.approx(5.0, abs=0.4)
-    assert chip.s_mm == pytest.approx(300.0, abs=10.0)
-
-
-def test_a_clean_edge_has_no_chip() -> None:
-    edge = _noise(np.random.default_rng(6), 0.1)
-    assert deepest_chip(find_saw_path(S, edge), S, edge, 0.3, (0.0, 999.0)).depth_mm < 0.4
-
-
-def test_a_groove_of_three_millimetres_is_no_chip() -> None:
-    """Tining: deep and dark, but narrower than any chip."""
-    edge = _noise(np.random.default_rng(7), 0.1)
-    edge[500:503] += 6.0
-    assert deepest_chip(find_saw_path(S, edge), S, edge, 0.3, (0.0, 999.0)).depth_mm < 1.0
 
 
 def test_raggedness_of_a_sharp_picture_is_the_edges_own() -> None:

@@ -24,7 +24,7 @@ def strip(end_mm: float, grain_mm: float = 6.0, stations: int = 3000, seed: int 
         grains = gaussian_filter(rng.normal(size=(stations, len(V_MM))), grain_mm / CELL_MM / 2.0)
         return np.asarray(0.4 + 0.1 * grains / grains.std())
 
-    sharp = np.where(V_MM > end_mm, field(), field())
+    sharp = np.where(end_mm < V_MM, field(), field())
     return np.asarray(gaussian_filter1d(sharp, BLUR_MM / CELL_MM, axis=1), dtype=np.float32)
 
 
