@@ -44,6 +44,9 @@ the shadow of anything taller than half a metre is less sharp than this (the sun
 wider)."""
 _SIDE_MM = 120.0
 """How far beyond the marking the object may seem to reach."""
+_PAST_SHARE = 0.2
+"""Share of an object that may lie beyond the marking where there is no other: sprayed a little past it, but meant for
+the lane that holds nearly all of it."""
 _FARTHEST_END_MM = 1500.0
 STRAIGHTENED_MM = 8.0
 """A strip that the line found strays from by more than this is taken again along that line."""
@@ -138,7 +141,10 @@ def find_lane_line(
 
 def lane_candidates(bands: Sequence[Band], towards: Object) -> list[Band]:
     """Bands that may be the lane marking of ``towards``, best first."""
-    fitting = [b for b in bands if _is_marking(b) and _belongs(b, towards)]
+    markings = [b for b in bands if _is_marking(b)]
+    # A line that crosses one marking and ends at another belongs to the latter; one that ends nowhere may run past.
+    fitting = [b for b in markings if _belongs(b, towards, 0.0)]
+    fitting = fitting or [b for b in markings if _belongs(b, towards, _PAST_SHARE)]
     return sorted(fitting, key=_weight, reverse=True)
 
 
@@ -151,13 +157,13 @@ def _weight(band: Band) -> float:
     return band.seen_mm * min(band.clarity, 4.0) * (1.0 if band.whole else 0.3)
 
 
-def _belongs(band: Band, towards: Object) -> bool:
-    """Nearly square to the object, which lies on one side of it and ends not far from it."""
+def _belongs(band: Band, towards: Object, past_share: float) -> bool:
+    """Nearly square to the object, which lies on one side of it, but for a share, and ends not far from it."""
     if abs(band.axis.direction @ towards.axis.direction) > np.sin(np.radians(OFF_SQUARE_DEG)):
         return False
     offsets = band.axis.from_plane(towards.ends_mm)[:, 1]
     near, far = sorted(np.abs(offsets).tolist())
-    if offsets[0] * offsets[1] < 0 and near > 0.5 * band.width_mm + _SIDE_MM:
+    if offsets[0] * offsets[1] < 0 and near > 0.5 * band.width_mm + max(_SIDE_MM, past_share * far):
         return False  # it crosses the marking: this is no lane edge of it
     return bool(near < 0.5 * band.width_mm + _FARTHEST_END_MM and far > 300.0)
 

@@ -294,20 +294,32 @@ def _upper(values: NDArray[np.float32]) -> float:
     return float(np.median(finite[finite >= 0.5 * top])) if top > 0 else float("nan")
 
 
-def sides_alike(strip: PaintStrip, half_mm: float) -> bool:
-    """Whether what lies beyond ``half_mm`` to both sides of the strip's axis is the same pavement.
+def sides_alike(strip: PaintStrip, half_mm: float, span_mm: tuple[float, float]) -> bool:
+    """Whether what lies beyond ``half_mm`` to both sides of the strip's axis is the same pavement, within ``span_mm``.
 
     Beside the lit wall of a slot the pavement lies on one side only: the slot's inside is smoother and of another tone.
     The tone may differ by 5 % of the step to paint, the texture by a factor of two; real pavement stays far below both.
+    Stretches are compared, and their median counts: another line that runs up to this one lies beside a part of it.
     """
-    beside = [strip.paint[:, side * strip.n_mm > half_mm] for side in (1, -1)]
-    left, right = (part[np.isfinite(part)] for part in beside)
-    if min(len(left), len(right)) < 200:
+    rows = (strip.s_mm >= span_mm[0]) & (strip.s_mm <= span_mm[1])
+    if not rows.any():
         return True
-    tones = abs(float(np.median(left)) - float(np.median(right)))
+    stretches = _in_blocks(strip.paint[rows], strip.s_mm[rows], 200.0)
+    compared = [pair for part in stretches if (pair := _compared(part, strip.n_mm, half_mm)) is not None]
+    if not compared:
+        return True
+    tones, textures = np.median(np.array(compared), axis=0)
+    return bool(tones < 0.05 and textures < np.log(2.0))
+
+
+def _compared(paint: NDArray[np.float32], n: Array, half_mm: float) -> tuple[float, float] | None:
+    """By how much the tones of a stretch's two sides differ, and the logarithms of their textures."""
+    left, right = (part[np.isfinite(part)] for part in (paint[:, n > half_mm], paint[:, n < -half_mm]))
+    if min(len(left), len(right)) < 100:
+        return None
     least = 0.004  # of the step to paint: rounding to code values and compression make up the rest
-    textures = (_spread(left) + least) / (_spread(right) + least)
-    return tones < 0.05 and 0.5 < textures < 2.0
+    textures = float(np.log((_spread(left) + least) / (_spread(right) + least)))
+    return abs(float(np.median(left)) - float(np.median(right))), abs(textures)
 
 
 # --- edges --------------------------------------------------------------------------------------------------------
