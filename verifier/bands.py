@@ -527,6 +527,8 @@ def _described(
         return None
     if not _of_one_piece(view, axis, stations, width, sides, mean):
         return None
+    if tone is Tone.PAINT and _like_both_afar(view, axis, stations, band, width, mean):
+        return None
     if tone is Tone.DARK and not _darker_than_afar(view, axis, stations, band, width):
         return None
     peak, gain = _best_parts(view, axis, stations, inner, sides, mean)
@@ -537,6 +539,8 @@ def _described(
 
 _PRESENT = 0.25
 """Share of a band's full departure that a piece of it must show: worn, but there."""
+_AFAR_MM = np.arange(90.0, 151.0, STEP_MM)
+"""Beyond a band's edge: past a sprayed line that may run along it."""
 _WITHIN_MM = 14.0
 """Nearer to a band's edges than this (a sample of the view) its strips are mixed with what lies beside it."""
 _ACROSS = 0.4
@@ -588,10 +592,20 @@ def _opponent(log_colour: Array) -> Array:
     return np.column_stack([log_colour.mean(axis=1), *_ratios(log_colour)])
 
 
+def _like_both_afar(view: View, axis: Axis, stations: Array, band: Array, width: float, mean: Array) -> bool:
+    """Whether the pavement farther off on both sides is as the band is: it is the gap between two painted lines."""
+    departures = []
+    for offsets in (afar := 0.5 * width + _AFAR_MM, -afar):
+        opponent = _opponent(band - _piecewise(view, axis, stations, offsets))
+        along = opponent[np.isfinite(opponent).all(axis=1)] @ mean / float(mean @ mean)
+        if len(along) >= 3:
+            departures.append(float(np.median(along)))
+    return len(departures) == 2 and max(departures) < _PRESENT
+
+
 def _darker_than_afar(view: View, axis: Axis, stations: Array, band: Array, width: float) -> bool:
     """Whether a dark band is darker than the pavement farther off too: the gap between two painted lines is not."""
-    afar = 0.5 * width + np.arange(90.0, 151.0, STEP_MM)
-    for offsets in (afar, -afar):
+    for offsets in (afar := 0.5 * width + _AFAR_MM, -afar):
         light = (band - _piecewise(view, axis, stations, offsets)).mean(axis=1)
         light = light[np.isfinite(light)]
         if len(light) >= 3 and float(np.median(light)) > -0.15:
