@@ -428,7 +428,7 @@ _EDGE_SHARE = 2e-4
 
 
 def _largest_slopes(image: NDArray[np.float32], sigma: float, directions: int) -> Array:
-    """Slope [grey levels a pixel] that a given share of all pixels exceed, for each direction of slope, (directions,)."""
+    """Slope [grey levels a pixel] that a given share of all pixels exceed, by direction of slope, (directions,)."""
     smooth = cv2.GaussianBlur(image, (0, 0), sigma)
     dx, dy = (cv2.filter2D(smooth, -1, kernel)[8:-8, 8:-8] for kernel in (_SLOPE, _SLOPE.T))
     size = cv2.magnitude(dx, dy)
