@@ -510,7 +510,8 @@ def _disagreement(model: _Model, best: _Solution) -> Problem:
     if len(model.bars) > 1:
         costs["size"] = sized.cost
     likely = {cause for cause, cost in costs.items() if cost < min(costs.values()) + _EQUALLY_LIKELY}
-    if "camera" in likely:
+    alone = len(model.bars) == 1 and "stretch" in likely  # a stretch shortens one bar as another camera's angle does
+    if "camera" in likely or alone:
         return _camera_problem("stretch" in likely)
     if "size" in likely:
         return _larger_or_higher(model, sized)
