@@ -66,13 +66,13 @@ def examine(data: bytes, name: str, kind: PhotoKind, settings: Settings | None =
         settings: tolerances, calibrations, nominal widths and marks.
     """
     settings = settings or Settings()
-    reached = Examination(PhotoResult(name, hashlib.sha256(data).hexdigest(), kind, usable=False))
 
     # 1. Bytes to pixels and capture facts.
     photo = _guarded(lambda: decode(name, data), name)
     if isinstance(photo, Problem):
-        return _unusable(reached, photo)
-    reached = replace(reached, photo=photo)
+        unread = PhotoResult(name, hashlib.sha256(data).hexdigest(), kind, usable=False)
+        return _unusable(Examination(unread), photo)
+    reached = Examination(PhotoResult(name, photo.sha256, kind, usable=False), photo)
 
     # 2. Every bar in view.
     sightings = _guarded(lambda: find_bars(photo), name)
