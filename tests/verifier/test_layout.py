@@ -10,7 +10,7 @@ import pytest
 
 from models.measurement import Problem, Quantity
 from tests.verifier.painted_road import BLACK, GREEN, PINK, SIZE, WHITE, YELLOW, Stripe, camera_over, road
-from verifier.bands import Tone, find_bands
+from verifier.bands import Feature, Tone, _band, _pairs, find_bands, find_edges, light_of, view_from_above
 from verifier.finding import CurveRole, Finding
 from verifier.lane import Object, find_lane_line
 from verifier.layout import measure_layout
@@ -88,6 +88,22 @@ def test_a_blacked_out_stale_line_is_passed_over() -> None:
     assert_measures(measure_layout(road(PLANE, [LANE, stale, layout_line()]), PLANE, []), 91.2)
 
 
+@pytest.mark.parametrize("gap_mm", [110.0, 130.0])
+def test_a_fresh_line_that_runs_up_to_a_stale_one_is_measured(gap_mm: float) -> None:
+    """The two converge towards their far ends; pavement lies between them all along, and beside the fresh one."""
+    stale = Stripe((gap_mm, 0.0), 89.9, 50.0, BLACK, (-1900.0, -20.0))
+    assert_measures(measure_layout(road(PLANE, [LANE, stale, layout_line()]), PLANE, []), 91.2)
+
+
+def test_flecks_beyond_its_end_do_not_lengthen_a_line_over_the_marking() -> None:
+    """Specks of paint in line with the sprayed one, past the lane marking: it still ends at the marking."""
+    flecks = [Stripe((0.0, 0.0), 91.2, 40.0, WHITE, (s, s + 28.0)) for s in (250.0, 420.0)]
+    photo = road(PLANE, [LANE, layout_line(), *flecks])
+    line = next(b for b in find_bands(photo.colour, PLANE, []) if 20.0 < b.width_mm < 70.0)
+    assert float(line.ends_mm[:, 1].max()) < 60.0
+    assert_measures(measure_layout(photo, PLANE, []), 91.2)
+
+
 def test_old_colour_showing_beside_the_black_is_no_layout_line() -> None:
     old = Stripe((350.0, 0.0), 85.0, 60.0, PINK, (-1700.0, -20.0))
     black = Stripe((368.0, 0.0), 85.0, 60.0, BLACK, (-1700.0, -20.0))
@@ -110,6 +126,17 @@ def test_two_fresh_lines_are_refused_until_a_mark_decides() -> None:
         points = np.column_stack([x + y / np.tan(np.radians(angle)) + 8.0, y])
         marks = Marks((Mark(MarkedFeature.LAYOUT_LINE, PLANE.to_pixels(points)),))
         assert_measures(measure_layout(photo, PLANE, [], marks), angle)
+
+
+def test_pavement_between_two_dark_coloured_lines_is_no_line() -> None:
+    """Orange on light concrete is darker than the ground: the strip between two such lines is the lightest."""
+    first, second = (layout_line(a, x, (0.02, 0.1, 0.4)) for a, x in ((91.2, 0.0), (91.0, 330.0)))
+    photo = road(PLANE, [replace(LANE, colour=YELLOW), first, second], ground=CONCRETE)
+    view = view_from_above(photo.colour, PLANE, [])
+    pairs = _pairs(find_edges(view, light_of(view), Feature.LIGHT))
+    assert pairs
+    assert all(band.width_mm < 200.0 for pair in pairs if (band := _band(view, *pair)) is not None)
+    assert code_of(measure_layout(photo, PLANE, [])) == "layout-line-ambiguous"
 
 
 def test_without_a_lane_marking() -> None:
@@ -241,6 +268,19 @@ def test_the_lit_wall_of_a_slot_is_no_layout_line() -> None:
     wall = Stripe((0.0, 0.0), 91.0, 22.0, (0.5, 0.5, 0.5), (-1700.0, -60.0))
     inside = Stripe((-41.0, 0.0), 91.0, 60.0, (0.075, 0.075, 0.075), (-1700.0, -60.0))
     assert code_of(measure_layout(road(PLANE, [LANE, inside, wall]), PLANE, [])) == "wrong-kind-of-photo"
+
+
+@pytest.mark.parametrize("inside", [0.16, 0.2])
+def test_the_rest_of_a_line_that_was_cut_along_is_no_layout_line(inside: float) -> None:
+    """The slot's floor in the light is lighter than the pavement, and smoother: no dark band gives the cut away."""
+    rest = Stripe((0.0, 0.0), 91.0, 34.0, YELLOW, (-1700.0, -60.0))
+    floor = Stripe((-56.0, 0.0), 91.0, 78.0, (inside, inside, inside), (-1700.0, -60.0))
+    assert code_of(measure_layout(road(PLANE, [LANE, floor, rest]), PLANE, [])) == "wrong-kind-of-photo"
+
+
+def test_a_line_sprayed_past_the_marking_belongs_to_the_lane_that_holds_it() -> None:
+    past = replace(layout_line(), span_mm=(-1800.0, 340.0))
+    assert_measures(measure_layout(road(PLANE, [past, LANE]), PLANE, []), 91.2)
 
 
 def test_of_two_fresh_lines_a_short_one_makes_it_ambiguous_too() -> None:
