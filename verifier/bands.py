@@ -477,7 +477,7 @@ def _band(view: View, first: EdgeLine, second: EdgeLine) -> Band | None:
     half = 0.5 * (span[1] - span[0])
     if first.feature is Feature.COLOUR and gap < 0:  # less colourful than its surroundings: the gap between two lines
         return None
-    return _described(view, axis, abs(gap), (-half, half), min(first.seen_mm, second.seen_mm), gap < 0)
+    return _described(view, axis, abs(gap), (-half, half), min(first.seen_mm, second.seen_mm), gap < 0, True)
 
 
 _NARROWEST_CUT_OFF_MM, _WIDEST_CUT_OFF_MM = 36.0, 300.0
@@ -498,12 +498,11 @@ def _cut_off_band(view: View, edge: EdgeLine) -> Band | None:
     middle = 0.5 * (edge.span_mm[0] + edge.span_mm[1])
     origin = edge.axis.to_plane(np.array(middle), np.array(0.5 * width)).ravel()
     half = 0.5 * (edge.span_mm[1] - edge.span_mm[0])
-    band = _described(view, Axis(origin, edge.axis.direction), width, (-half, half), edge.seen_mm, False)
-    return None if band is None else replace(band, whole=False)
+    return _described(view, Axis(origin, edge.axis.direction), width, (-half, half), edge.seen_mm, False, False)
 
 
 def _described(
-    view: View, axis: Axis, width: float, span: tuple[float, float], seen: float, darker: bool
+    view: View, axis: Axis, width: float, span: tuple[float, float], seen: float, darker: bool, whole: bool
 ) -> Band | None:
     """Compare the band with its sides, piece by piece along its length."""
     stations = np.arange(span[0], span[1] + 1, STEP_MM)
@@ -525,7 +524,8 @@ def _described(
     tone = Tone.DARK if light < 0 and tint < _TINT_OF_PAINT * abs(light) else Tone.PAINT
     if min(one_sided) < 0.25 * max(one_sided) or darker is (tone is Tone.PAINT):
         return None
-    if not _of_one_piece(view, axis, stations, width, sides, mean):
+    # of a band that is cut off by the picture's border the far edge is not known: pavement may lie within its width
+    if whole and not _of_one_piece(view, axis, stations, width, sides, mean):
         return None
     if tone is Tone.PAINT and _like_both_afar(view, axis, stations, band, width, mean):
         return None
@@ -534,7 +534,7 @@ def _described(
     peak, gain = _best_parts(view, axis, stations, inner, sides, mean)
     span = _span_of(stations, run)
     seen = min(seen, span[1] - span[0])
-    return Band(axis, width, span, seen, tone, light, tint, float(np.hypot(light, tint)) / spread, peak, gain)
+    return Band(axis, width, span, seen, tone, light, tint, float(np.hypot(light, tint)) / spread, peak, gain, whole)
 
 
 _PRESENT = 0.25

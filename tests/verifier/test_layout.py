@@ -10,11 +10,12 @@ import pytest
 
 from models.measurement import Problem, Quantity
 from tests.verifier.painted_road import BLACK, GREEN, PINK, SIZE, WHITE, YELLOW, Stripe, camera_over, road
-from verifier.bands import Feature, Tone, _band, _pairs, find_bands, find_edges, light_of, view_from_above
+from verifier.bands import Band, Feature, Tone, _band, _pairs, find_bands, find_edges, light_of, view_from_above
 from verifier.finding import CurveRole, Finding
-from verifier.lane import Object, find_lane_line
+from verifier.lane import LaneLine, Object, find_lane_line
 from verifier.layout import measure_layout
 from verifier.marks import Mark, MarkedFeature, Marks
+from verifier.photo import Photo
 from verifier.plane import CovarianceSource, GroundPlane
 
 PLANE = camera_over()
@@ -234,26 +235,39 @@ def test_pictures_are_as_large_as_the_plane_says() -> None:
     assert road(PLANE, []).size_px == SIZE
 
 
-def test_a_marking_that_the_picture_cuts_off_still_has_its_facing_edge() -> None:
-    """The photo is cropped so that the outer edge of the marking is out of view."""
-    photo = road(PLANE, [LANE, layout_line()])
-    top = int(PLANE.to_pixels(np.array([[0.0, 80.0]]))[0, 1])
+def cut_off_above(photo: Photo, y_mm: float) -> tuple[Photo, GroundPlane]:
+    """The photo without what lies beyond ``y_mm`` in its middle, and its plane."""
+    top = int(PLANE.to_pixels(np.array([[0.0, y_mm]]))[0, 1])
     parameters = PLANE.parameters.copy()
     parameters[2] -= top
     cropped = replace(photo, colour=np.ascontiguousarray(photo.colour[top:]))
-    plane = GroundPlane(parameters, PLANE.sources, cropped.size_px)
+    return cropped, GroundPlane(parameters, PLANE.sources, cropped.size_px)
+
+
+def test_a_marking_that_the_picture_cuts_off_still_has_its_facing_edge() -> None:
+    """The photo is cropped so that the outer edge of the marking is out of view."""
+    cropped, plane = cut_off_above(road(PLANE, [LANE, layout_line()]), 80.0)
     assert_measures(measure_layout(cropped, plane, []), 91.2)
+
+
+def test_pavement_beyond_a_joint_is_no_cut_off_marking() -> None:
+    """The joint's far side is a straight edge to lighter ground that the border cuts off; but it is the same ground."""
+    joint = Stripe((0.0, -12.0), 0.0, 24.0, BLACK)
+    supposed = Band(_axis(0.0, 0.0), 160.0, (-500.0, 500.0), 900.0, Tone.PAINT, 0.4, 0.0, 5.0, 0.8, 0.8, whole=False)
+    supposed = replace(supposed, axis=replace(supposed.axis, origin_mm=np.array([0.0, 80.0])))
+    towards = Object(_axis(0.0, 91.2), (-1660.0, -60.0))
+    outcomes = {
+        name: find_lane_line(road(PLANE, [stripe], ground=CONCRETE), PLANE, [supposed], [], towards)
+        for name, stripe in (("joint", joint), ("marking", replace(LANE, width_mm=160.0, at=(0.0, 80.0))))
+    }
+    assert isinstance(outcomes["joint"], Problem)
+    assert isinstance(outcomes["marking"], LaneLine)
 
 
 def test_light_beside_a_soft_shadow_is_no_lane_marking() -> None:
     """The border cuts off a bright area whose only edge is as soft as the shadow of something tall."""
     steps = [Stripe((0.0, 510.0 + 6.0 * k), 0.0, 1000.0, tuple([0.09 + 0.05 * k] * 3)) for k in range(9)]  # type: ignore[arg-type]
-    photo = road(PLANE, [*steps, layout_line()])
-    top = int(PLANE.to_pixels(np.array([[0.0, 150.0]]))[0, 1])
-    parameters = PLANE.parameters.copy()
-    parameters[2] -= top
-    cropped = replace(photo, colour=np.ascontiguousarray(photo.colour[top:]))
-    plane = GroundPlane(parameters, PLANE.sources, cropped.size_px)
+    cropped, plane = cut_off_above(road(PLANE, [*steps, layout_line()]), 150.0)
     assert code_of(measure_layout(cropped, plane, [])) == "lane-line-not-found"
 
 
