@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import minimize_scalar
 
 from models.bar import BarCalibration, nominal_calibration
 from models.measurement import Problem
@@ -474,33 +475,94 @@ def _misfit(model: _Model, best: _Solution, result: Adjustment) -> Problem | Non
         problem = _bar_misfit(model, best, i, bar)
         if problem:
             return problem
-    return _camera_problem() if result.camera_misfit > CAMERA_MISFIT_LIMIT else None
+    if result.camera_misfit <= CAMERA_MISFIT_LIMIT:
+        return None
+    stretch = min(_stretched_cost(model, best, which) for which in _suspects(model))
+    return _camera_problem(stretch < _freed(model, best, "camera model", 900.0).cost + _EQUALLY_LIKELY)
 
 
-def _camera_problem() -> Problem:
-    return Problem(
-        "camera-disagrees",
-        "The picture does not look as this camera sees: send the original photo, "
-        "not a crop, a screenshot or a photo of a photo.",
-    )
+_EQUALLY_LIKELY = 20.0
+"""Costs (minus twice a logarithm of likelihood) that are nearer than this leave open which cause is at work."""
+_WIDEST_STRETCH = 0.12
+"""Logarithm of height over length, print over drawing: further off, tags are no longer read."""
+
+
+def _camera_problem(stretch: bool) -> Problem:
+    what = "does not look as this camera sees"
+    action = "send the original photo, not a crop, a screenshot or a photo of a photo"
+    if stretch:
+        what += ", or the bar's print is stretched"
+        action += ", and measure the control lengths on the print, along and across"
+    return Problem("camera-disagrees", f"The picture {what}: {action}.")
 
 
 def _disagreement(model: _Model, best: _Solution) -> Problem:
-    """Each bar is well seen and yet they do not fit together: the likelier of another camera and ill-lying bars."""
-    camera = _freed_cost(model, best, ("camera model",))
-    bars = _freed_cost(model, best, ("bar length", "bar seat and thickness"))
-    if camera < bars:
-        return _camera_problem()
-    if len(model.bars) == 1:
-        return _unfit("The bar is bent or has not the shape of its drawing")
-    return _unfit("The bars do not lie in one plane, or one has another size than its drawing")
+    """Each bar is well seen and yet they do not fit together: which cause, set free, makes them fit best.
+
+    A bar that lies higher, parallel to the pavement, looks in every way like a larger one: no photo tells them apart.
+    """
+    costs = {
+        "camera": _freed(model, best, "camera model", 900.0).cost,
+        "seat": _freed(model, best, "bar seat and thickness", 900.0).cost,
+        "stretch": min(_stretched_cost(model, best, which) for which in _suspects(model)),
+    }
+    sized = _freed(model, best, "bar length", 1e6)  # up to a tenth: a print scaled to fit its paper
+    if len(model.bars) > 1:
+        costs["size"] = sized.cost
+    likely = {cause for cause, cost in costs.items() if cost < min(costs.values()) + _EQUALLY_LIKELY}
+    alone = len(model.bars) == 1 and "stretch" in likely  # a stretch shortens one bar as another camera's angle does
+    if "camera" in likely or alone:
+        return _camera_problem("stretch" in likely)
+    if "size" in likely:
+        return _larger_or_higher(model, sized)
+    if "seat" in likely:
+        return _unfit(
+            "The bars do not lie in one plane"
+            if len(model.bars) > 1
+            else "The bar is bent or has not the shape of its drawing"
+        )
+    return _wrong_size("The print of a bar is stretched: its length and its height do not fit one scale")
 
 
-def _freed_cost(model: _Model, best: _Solution, names: tuple[str, ...]) -> float:
-    """Cost of the adjustment once these priors are loosened thirtyfold."""
+def _freed(model: _Model, best: _Solution, name: str, factor: float) -> _Solution:
+    """The adjustment once a prior's variances are ``factor`` times as large."""
     loose = copy.copy(model)
-    loose.prior_precisions = {n: p / (900.0 if n in names else 1.0) for n, p in model.prior_precisions.items()}
-    return _solve(loose, best.parameters).cost
+    loose.prior_precisions = {n: p / (factor if n == name else 1.0) for n, p in model.prior_precisions.items()}
+    return _solve(loose, best.parameters)
+
+
+def _suspects(model: _Model) -> list[tuple[int, ...]]:
+    """Bars whose print may be stretched: one of them, or all, as prints from one machine are."""
+    everyone = tuple(range(len(model.bars)))
+    return [everyone] if len(everyone) == 1 else [*((i,) for i in everyone), everyone]
+
+
+def _stretched_cost(model: _Model, best: _Solution, which: tuple[int, ...]) -> float:
+    """Cost of the adjustment with the height of some bars' prints set free."""
+
+    def cost(stretch: float) -> float:
+        other = copy.copy(model)
+        scale = np.array([1.0, math.exp(stretch)])
+        other.plate = [p * scale if i in which else p for i, p in enumerate(model.plate)]
+        return _solve(other, best.parameters).cost
+
+    found = minimize_scalar(cost, bounds=(-_WIDEST_STRETCH, _WIDEST_STRETCH), method="bounded", options={"xatol": 2e-3})
+    return float(found.fun)
+
+
+def _wrong_size(what: str) -> Problem:
+    return Problem("bar-wrong-size", f"{what}: measure the control lengths on the print, and replace it if one is off.")
+
+
+def _larger_or_higher(model: _Model, sized: _Solution) -> Problem:
+    scales = [float(sized.parameters[N_PARAMETERS + BAR_PARAMETERS * i + 3]) for i in range(len(model.bars))]
+    large, small = (model.bars[int(k)].name for k in (np.argmax(scales), np.argmin(scales)))
+    more = 100 * math.expm1(max(scales) - min(scales))
+    return Problem(
+        "bar-wrong-size",
+        f"Compared with the {small}, the {large} looks {more:.1f} % too large: lay both flat on the pavement, none "
+        "higher than the other; if they do, one print is not of its drawing's size: measure the control lengths.",
+    )
 
 
 def _own_noise_px(bar: BarSighting, plane: GroundPlane) -> float:
@@ -534,11 +596,6 @@ def _bar_misfit(model: _Model, best: _Solution, i: int, bar: BarSighting) -> Pro
     length, height, along, across, bow = np.abs(deviation) / spread
     if bow > BAR_MISFIT_LIMIT:
         return _unfit(f"The {bar.name} is bent")
-    if max(along, across, height) > BAR_MISFIT_LIMIT:
-        return _unfit(f"The {bar.name} does not lie in the plane of the pavement")
-    if length > BAR_MISFIT_LIMIT:
-        return Problem(
-            "bar-wrong-size",
-            f"The {bar.name} does not have the size of its drawing: check the print against its control length.",
-        )
+    if max(along, across, height, length) > BAR_MISFIT_LIMIT:
+        return _disagreement(model, best)
     return None

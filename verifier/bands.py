@@ -11,6 +11,7 @@ measurement.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -476,7 +477,7 @@ def _band(view: View, first: EdgeLine, second: EdgeLine) -> Band | None:
     half = 0.5 * (span[1] - span[0])
     if first.feature is Feature.COLOUR and gap < 0:  # less colourful than its surroundings: the gap between two lines
         return None
-    return _described(view, axis, abs(gap), (-half, half), min(first.seen_mm, second.seen_mm), gap < 0)
+    return _described(view, axis, abs(gap), (-half, half), min(first.seen_mm, second.seen_mm), gap < 0, True)
 
 
 _NARROWEST_CUT_OFF_MM, _WIDEST_CUT_OFF_MM = 36.0, 300.0
@@ -497,12 +498,11 @@ def _cut_off_band(view: View, edge: EdgeLine) -> Band | None:
     middle = 0.5 * (edge.span_mm[0] + edge.span_mm[1])
     origin = edge.axis.to_plane(np.array(middle), np.array(0.5 * width)).ravel()
     half = 0.5 * (edge.span_mm[1] - edge.span_mm[0])
-    band = _described(view, Axis(origin, edge.axis.direction), width, (-half, half), edge.seen_mm, False)
-    return None if band is None else replace(band, whole=False)
+    return _described(view, Axis(origin, edge.axis.direction), width, (-half, half), edge.seen_mm, False, False)
 
 
 def _described(
-    view: View, axis: Axis, width: float, span: tuple[float, float], seen: float, darker: bool
+    view: View, axis: Axis, width: float, span: tuple[float, float], seen: float, darker: bool, whole: bool
 ) -> Band | None:
     """Compare the band with its sides, piece by piece along its length."""
     stations = np.arange(span[0], span[1] + 1, STEP_MM)
@@ -511,28 +511,101 @@ def _described(
     band, left, right = (_piecewise(view, axis, stations, n) for n in (inner, flank, -flank))
     sides = np.where(np.isnan(left), right, np.where(np.isnan(right), left, 0.5 * (left + right)))
     difference = band - sides
-    use = np.isfinite(difference).all(axis=1)
-    if np.count_nonzero(use) < 3:
+    run = _longest_present(_opponent(difference))
+    if run is None:
         return None
-    opponent = np.column_stack([difference.mean(axis=1), *_ratios(difference)])[use]
+    opponent = _opponent(difference[run])
+    opponent = opponent[np.isfinite(opponent).all(axis=1)]
     mean, scatter = opponent.mean(axis=0), opponent.std(axis=0)
     light, tint = float(mean[0]), float(np.hypot(mean[1], mean[2]))
     spread = float(np.sqrt(np.sum(scatter**2) / 3)) + 0.02
     # the band must stand out on both sides: half of a step has the other half's colour
-    one_sided = [d for d in (_stands_out(band - side) for side in (left, right)) if d is not None]
+    one_sided = [d for d in (_stands_out((band - side)[run]) for side in (left, right)) if d is not None]
     tone = Tone.DARK if light < 0 and tint < _TINT_OF_PAINT * abs(light) else Tone.PAINT
     if min(one_sided) < 0.25 * max(one_sided) or darker is (tone is Tone.PAINT):
+        return None
+    # of a band that is cut off by the picture's border the far edge is not known: pavement may lie within its width
+    if whole and not _of_one_piece(view, axis, stations, width, sides, mean):
+        return None
+    if tone is Tone.PAINT and _like_both_afar(view, axis, stations, band, width, mean):
         return None
     if tone is Tone.DARK and not _darker_than_afar(view, axis, stations, band, width):
         return None
     peak, gain = _best_parts(view, axis, stations, inner, sides, mean)
-    return Band(axis, width, span, seen, tone, light, tint, float(np.hypot(light, tint)) / spread, peak, gain)
+    span = _span_of(stations, run)
+    seen = min(seen, span[1] - span[0])
+    return Band(axis, width, span, seen, tone, light, tint, float(np.hypot(light, tint)) / spread, peak, gain, whole)
+
+
+_PRESENT = 0.25
+"""Share of a band's full departure that a piece of it must show: worn, but there."""
+_AFAR_MM = np.arange(90.0, 151.0, STEP_MM)
+"""Beyond a band's edge: past a sprayed line that may run along it."""
+_WITHIN_MM = 14.0
+"""Nearer to a band's edges than this (a sample of the view) its strips are mixed with what lies beside it."""
+_ACROSS = 0.4
+"""Least departure of a strip of the band over the largest: wear of one side leaves more, bare pavement far less."""
+
+
+def _longest_present(opponent: Array) -> slice | None:
+    """The pieces (K, 3) between the first two and the last two in a row that depart as the band does.
+
+    Edges are followed over gaps, and chance voters far beyond a band's end may lengthen them; its middle is then as
+    its sides are. Pieces out of sight (NaN) count for nothing.
+    """
+    seen = np.flatnonzero(np.isfinite(opponent).all(axis=1))
+    if len(seen) < 3:
+        return None
+    mean = opponent[seen].mean(axis=0)
+    along = opponent[seen] @ (mean / max(float(np.linalg.norm(mean)), 1e-9))
+    present = along > _PRESENT * np.quantile(along, 0.75)
+    pairs = np.flatnonzero(present[:-1] & present[1:])
+    if len(pairs) < 2:
+        return None
+    return slice(int(seen[pairs[0]]), int(seen[pairs[-1] + 1]) + 1)
+
+
+def _span_of(stations: Array, pieces: slice) -> tuple[float, float]:
+    """First and last station of a run of pieces."""
+    low, high = (float(stations[0]) + _PIECE_MM * k for k in (pieces.start, pieces.stop))
+    return low, min(high, float(stations[-1]))
+
+
+def _of_one_piece(view: View, axis: Axis, stations: Array, width: float, sides: Array, mean: Array) -> bool:
+    """Whether all strips along the band depart much alike: the edges of two neighbours frame pavement as well."""
+    half = 0.5 * width - _WITHIN_MM
+    if half < 0.5 * STEP_MM:
+        return True
+    offsets = np.linspace(-half, half, 2 + int(2 * half / STEP_MM))
+    values, held = _sampled(view, axis, stations, offsets)
+    difference = values - sides[_pieces(stations)][:, None, :]
+    difference[~held] = np.nan
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # strips out of sight have no mean
+        strips = _opponent(np.nanmean(difference, axis=0)) @ mean
+    strips = strips[np.isfinite(strips)]
+    return len(strips) == 0 or bool(strips.min() > _ACROSS * strips.max())
+
+
+def _opponent(log_colour: Array) -> Array:
+    """Light and two ratios of channels, (N, 3), of logarithms of colour (N, 3)."""
+    return np.column_stack([log_colour.mean(axis=1), *_ratios(log_colour)])
+
+
+def _like_both_afar(view: View, axis: Axis, stations: Array, band: Array, width: float, mean: Array) -> bool:
+    """Whether the pavement farther off on both sides is as the band is: it is the gap between two painted lines."""
+    departures = []
+    for offsets in (afar := 0.5 * width + _AFAR_MM, -afar):
+        opponent = _opponent(band - _piecewise(view, axis, stations, offsets))
+        along = opponent[np.isfinite(opponent).all(axis=1)] @ mean / float(mean @ mean)
+        if len(along) >= 3:
+            departures.append(float(np.median(along)))
+    return len(departures) == 2 and max(departures) < _PRESENT
 
 
 def _darker_than_afar(view: View, axis: Axis, stations: Array, band: Array, width: float) -> bool:
     """Whether a dark band is darker than the pavement farther off too: the gap between two painted lines is not."""
-    afar = 0.5 * width + np.arange(90.0, 151.0, STEP_MM)
-    for offsets in (afar, -afar):
+    for offsets in (afar := 0.5 * width + _AFAR_MM, -afar):
         light = (band - _piecewise(view, axis, stations, offsets)).mean(axis=1)
         light = light[np.isfinite(light)]
         if len(light) >= 3 and float(np.median(light)) > -0.15:
@@ -547,8 +620,7 @@ def _best_parts(
     values, held = _sampled(view, axis, stations, inner)
     difference = (values - sides[_pieces(stations)][:, None, :]).reshape(-1, 3)
     difference = difference[held.ravel() & np.isfinite(difference).all(axis=1)]
-    opponent = np.column_stack([difference.mean(axis=1), *_ratios(difference)])
-    along = opponent @ (mean / max(float(np.linalg.norm(mean)), 1e-9))
+    along = _opponent(difference) @ (mean / max(float(np.linalg.norm(mean)), 1e-9))
     best = difference[along >= np.quantile(along, 2 / 3)].mean(axis=0)
     return float(np.quantile(along, 0.9)), float(best.max())
 

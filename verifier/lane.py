@@ -22,6 +22,7 @@ from verifier.marks import Mark, MarkedFeature, Marks
 from verifier.paint import (
     BLOCK_MM,
     EdgeTrace,
+    PaintStrip,
     paint_strip,
     strip_steps_mm,
     trace_edge,
@@ -42,8 +43,15 @@ _SHARPEST_SHADOW_MM = 5.0
 """Of a band that the picture's border cuts off, only one edge is seen. Light beside a shadow looks like that too, but
 the shadow of anything taller than half a metre is less sharp than this (the sun is half a degree wide, lamps are
 wider)."""
+_LEAST_PAINTED = 0.35
+"""Mean score of paint (0 bare, 1 whole) inside such an edge over the median outside."""
+_LEAST_CONTRAST = 2.0
+"""Standard deviations of the pavement's texture from it to paint: its own brighter half is 0.8 to 1.5 away."""
 _SIDE_MM = 120.0
 """How far beyond the marking the object may seem to reach."""
+_PAST_SHARE = 0.2
+"""Share of an object that may lie beyond the marking where there is no other: sprayed a little past it, but meant for
+the lane that holds nearly all of it."""
 _FARTHEST_END_MM = 1500.0
 STRAIGHTENED_MM = 8.0
 """A strip that the line found strays from by more than this is taken again along that line."""
@@ -125,7 +133,10 @@ def find_lane_line(
     width = band.width_mm if band is not None else 100.0
     covered = [*outlines_mm, _crossing_outline(towards)]
     line = trace_painted_edge(photo, plane, start, span, width, covered, bars_middle_mm(outlines_mm))
-    if line is None or (band is not None and not band.whole and line.blur_mm > _SHARPEST_SHADOW_MM):
+    if line is None:
+        return _not_traced()
+    cut_off = band is not None and not band.whole
+    if cut_off and (line.blur_mm > _SHARPEST_SHADOW_MM or not _is_step(photo, plane, line, width, covered)):
         return _not_traced()
     if line.fit.length_mm < SHORTEST_MM:
         return Problem(
@@ -138,7 +149,10 @@ def find_lane_line(
 
 def lane_candidates(bands: Sequence[Band], towards: Object) -> list[Band]:
     """Bands that may be the lane marking of ``towards``, best first."""
-    fitting = [b for b in bands if _is_marking(b) and _belongs(b, towards)]
+    markings = [b for b in bands if _is_marking(b)]
+    # A line that crosses one marking and ends at another belongs to the latter; one that ends nowhere may run past.
+    fitting = [b for b in markings if _belongs(b, towards, 0.0)]
+    fitting = fitting or [b for b in markings if _belongs(b, towards, _PAST_SHARE)]
     return sorted(fitting, key=_weight, reverse=True)
 
 
@@ -151,13 +165,13 @@ def _weight(band: Band) -> float:
     return band.seen_mm * min(band.clarity, 4.0) * (1.0 if band.whole else 0.3)
 
 
-def _belongs(band: Band, towards: Object) -> bool:
-    """Nearly square to the object, which lies on one side of it and ends not far from it."""
+def _belongs(band: Band, towards: Object, past_share: float) -> bool:
+    """Nearly square to the object, which lies on one side of it, but for a share, and ends not far from it."""
     if abs(band.axis.direction @ towards.axis.direction) > np.sin(np.radians(OFF_SQUARE_DEG)):
         return False
     offsets = band.axis.from_plane(towards.ends_mm)[:, 1]
     near, far = sorted(np.abs(offsets).tolist())
-    if offsets[0] * offsets[1] < 0 and near > 0.5 * band.width_mm + _SIDE_MM:
+    if offsets[0] * offsets[1] < 0 and near > 0.5 * band.width_mm + max(_SIDE_MM, past_share * far):
         return False  # it crosses the marking: this is no lane edge of it
     return bool(near < 0.5 * band.width_mm + _FARTHEST_END_MM and far > 300.0)
 
@@ -306,16 +320,46 @@ def _edge(
     width_mm: float,
     outlines_mm: Sequence[Array],
 ) -> EdgeTrace | None:
+    strip = _edge_strip(photo, plane, axis, span, width_mm, outlines_mm)
+    return None if strip is None else trace_edge(strip, 0.0, 1)
+
+
+def _edge_strip(
+    photo: Photo,
+    plane: GroundPlane,
+    axis: Axis,
+    span: tuple[float, float],
+    width_mm: float,
+    outlines_mm: Sequence[Array],
+) -> PaintStrip | None:
+    """The ground along an edge of a marking to its left."""
     if span[1] - span[0] < 200.0:
         return None
-    inner = min(50.0, 0.6 * width_mm)
     along, across = strip_steps_mm(plane, axis, span)
     s = np.arange(span[0], span[1], along)
-    n = np.arange(-52.0, inner + 20.0, across)
-    strip = paint_strip(
-        photo.colour, plane, axis, s, n, inner=(n > 0.4 * inner) & (n < inner), outer=n < -20.0, outlines_mm=outlines_mm
-    )
-    return None if strip is None else trace_edge(strip, 0.0, 1)
+    n = np.arange(-52.0, _inner_mm(width_mm) + 20.0, across)
+    inner, outer = _sides_of_edge(n, width_mm)
+    return paint_strip(photo.colour, plane, axis, s, n, inner=inner, outer=outer, outlines_mm=outlines_mm)
+
+
+def _inner_mm(width_mm: float) -> float:
+    return min(50.0, 0.6 * width_mm)
+
+
+def _sides_of_edge(n: Array, width_mm: float) -> tuple[Mask, Mask]:
+    """Which offsets surely lie inside and outside a marking whose edge is at 0."""
+    inner = _inner_mm(width_mm)
+    return (n > 0.4 * inner) & (n < inner), n < -20.0
+
+
+def _is_step(photo: Photo, plane: GroundPlane, line: TracedLine, width_mm: float, outlines_mm: Sequence[Array]) -> bool:
+    """Whether paint lies all along one side and none on the other: beside a joint the same ground lies on both."""
+    strip = _edge_strip(photo, plane, line.fit.axis, line.fit.span_mm, width_mm, outlines_mm)
+    if strip is None or strip.contrast < _LEAST_CONTRAST:
+        return False
+    inner, outer = _sides_of_edge(strip.n_mm, width_mm)
+    # worn paint still has its mean; the median of the ground outside is not that of a joint that runs along it
+    return float(np.nanmean(strip.paint[:, inner]) - np.nanmedian(strip.paint[:, outer])) > _LEAST_PAINTED
 
 
 def connected_span(

@@ -364,7 +364,8 @@ def _both_edges(
     right = trace_edge(strip.part(n < 0.1 * width_mm), -half, 1)
     if left is None or right is None:
         return None
-    return _Edges(left, right, sides_alike(strip, half + 10.0))
+    traced = max(left.s_mm[0], right.s_mm[0]), min(left.s_mm[-1], right.s_mm[-1])
+    return _Edges(left, right, sides_alike(strip, half + 10.0, traced))
 
 
 @dataclass(frozen=True, eq=False)

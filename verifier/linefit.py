@@ -253,10 +253,11 @@ def _predict(s: Array, n: Array, sigma: Array, span: tuple[float, float], error_
     trend = np.column_stack([np.ones(len(nodes.s)), nodes.s])
     dense = np.linspace(span[0], span[1], 2 * _MAX_NODES)
     project = np.linalg.pinv(np.column_stack([np.ones(len(dense)), dense]))
-    grid = [(lf * length, share) for share in _SHARES for lf in (_LENGTHS if share > 0 else _LENGTHS[:1])]
+    kernels = [_kernel(nodes, dense, project, fraction * length) for fraction in _LENGTHS]
+    grid = [(kernel, share) for share in _SHARES for kernel in (kernels if share > 0 else kernels[:1])]
     log_likelihoods, means, covariances = [], [], []
-    for correlation_mm, share in grid:
-        mean, cov, log_lik = _krige(nodes, trend, dense, project, correlation_mm, share, error_share)
+    for kernel, share in grid:
+        mean, cov, log_lik = _krige(nodes, trend, kernel, share, error_share)
         log_likelihoods.append(log_lik - (0.0 if share > 0 else -np.log(len(_LENGTHS))))
         means.append(mean)
         covariances.append(cov)
@@ -268,29 +269,45 @@ def _predict(s: Array, n: Array, sigma: Array, span: tuple[float, float], error_
     return _Prediction(mean, covariance, float(weights @ np.array([share for _, share in grid])))
 
 
+@dataclass(frozen=True, eq=False)
+class _Kernel:
+    """Correlations for one correlation length, whatever the share of the correlated part."""
+
+    nodes: Array
+    """Between nodes, (N, N)."""
+    towards: Array
+    """Of the true line's offset and slope with the nodes, (2, N)."""
+    own: Array
+    """Of offset and slope with one another, (2, 2)."""
+
+
+def _kernel(nodes: _Nodes, dense: Array, project: Array, correlation_mm: float) -> _Kernel:
+    return _Kernel(
+        np.exp(-np.abs(nodes.s[:, None] - nodes.s) / correlation_mm),
+        project @ np.exp(-np.abs(dense[:, None] - nodes.s) / correlation_mm),
+        project @ np.exp(-np.abs(dense[:, None] - dense) / correlation_mm) @ project.T,
+    )
+
+
 def _krige(
-    nodes: _Nodes, trend: Array, dense: Array, project: Array, correlation_mm: float, share: float, error_share: float
+    nodes: _Nodes, trend: Array, kernel: _Kernel, share: float, error_share: float
 ) -> tuple[Array, Array, float]:
     """Universal kriging of (offset, slope) for one correlation length and share; restricted log likelihood."""
     count = len(nodes.s)
-    correlation = np.exp(-np.abs(nodes.s[:, None] - nodes.s) / correlation_mm)
-    total = share * correlation + (1.0 - share) * np.diag(nodes.variance)
+    total = share * kernel.nodes + (1.0 - share) * np.diag(nodes.variance)
     lower = np.linalg.cholesky(total + 1e-9 * np.eye(count))
-    white = np.linalg.solve(lower, np.column_stack([trend, nodes.n]))
-    white_trend, white_n = white[:, :2], white[:, 2]
+    shape = (1.0 - error_share) * share
+    white = np.linalg.solve(lower, np.column_stack([trend, nodes.n, shape * kernel.towards.T]))
+    white_trend, white_n, white_towards = white[:, :2], white[:, 2], white[:, 3:]
     normal = white_trend.T @ white_trend
     beta = np.linalg.solve(normal, white_trend.T @ white_n)
     rest = white_n - white_trend @ beta
     freedom = count - 2
     squares = max(float(rest @ rest), 1e-18)
     log_lik = -np.log(np.diag(lower)).sum() - 0.5 * np.linalg.slogdet(normal)[1] - 0.5 * freedom * np.log(squares)
-    shape = (1.0 - error_share) * share
-    towards = project @ (shape * np.exp(-np.abs(dense[:, None] - nodes.s) / correlation_mm))
-    white_towards = np.linalg.solve(lower, towards.T)
     gap = np.eye(2) - white_towards.T @ white_trend
     mean = beta + white_towards.T @ rest
-    own = project @ (shape * np.exp(-np.abs(dense[:, None] - dense) / correlation_mm)) @ project.T
-    relative = own - white_towards.T @ white_towards + gap @ np.linalg.solve(normal, gap.T)
+    relative = shape * kernel.own - white_towards.T @ white_towards + gap @ np.linalg.solve(normal, gap.T)
     variance = squares / max(freedom - 2, 1)  # Student's widening for an estimated variance
     return mean, variance * relative, float(log_lik)
 

@@ -66,13 +66,13 @@ def examine(data: bytes, name: str, kind: PhotoKind, settings: Settings | None =
         settings: tolerances, calibrations, nominal widths and marks.
     """
     settings = settings or Settings()
-    reached = Examination(PhotoResult(name, hashlib.sha256(data).hexdigest(), kind, usable=False))
 
     # 1. Bytes to pixels and capture facts.
     photo = _guarded(lambda: decode(name, data), name)
     if isinstance(photo, Problem):
-        return _unusable(reached, photo)
-    reached = replace(reached, photo=photo)
+        unread = PhotoResult(name, hashlib.sha256(data).hexdigest(), kind, usable=False)
+        return _unusable(Examination(unread), photo)
+    reached = Examination(PhotoResult(name, photo.sha256, kind, usable=False), photo)
 
     # 2. Every bar in view.
     sightings = _guarded(lambda: find_bars(photo), name)
@@ -117,8 +117,25 @@ def _find(kind: PhotoKind, photo: Photo, adjusted: Adjustment, settings: Setting
     if kind is PhotoKind.LAYOUT:
         return measure_layout(photo, plane, bars, marks)
     if kind is PhotoKind.SLOT:
-        return measure_slot(photo, plane, bars, marks, settings.slot_width_mm)
-    return measure_surface(photo, plane, bars, marks, _slot_gap(settings), settings.sensor_width_mm)
+        finding = measure_slot(photo, plane, bars, marks, settings.slot_width_mm)
+    else:
+        finding = measure_surface(photo, plane, bars, marks, _slot_gap(settings), settings.sensor_width_mm)
+    return finding if finding.estimates else _checked_kind(kind, photo, adjusted, finding)
+
+
+def _checked_kind(kind: PhotoKind, photo: Photo, adjusted: Adjustment, finding: Finding) -> Finding:
+    """Why nothing was found: a photo that can be measured as a layout photo is one."""
+    if not measure_layout(photo, adjusted.plane, adjusted.outlines_mm).estimates:
+        return finding
+    shown = "a painted layout line and no saw cut" if kind is PhotoKind.SLOT else "a painted layout line and no sensor"
+    return Finding((), (_layout_instead(shown, kind),))
+
+
+def _layout_instead(shown: str, kind: PhotoKind) -> Problem:
+    return Problem(
+        "wrong-kind-of-photo",
+        f"The picture shows {shown}: submit it as a layout photo, and take a {kind.value} photo of the {kind.value}.",
+    )
 
 
 def _slot_gap(settings: Settings) -> SlotGap | None:

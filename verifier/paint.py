@@ -52,6 +52,8 @@ class PaintStrip:
     """Offsets to the left of the axis, (N,)."""
     paint: NDArray[np.float32]
     """0 pavement, 1 paint, (S, N); NaN where not in view or covered."""
+    light: NDArray[np.float32]
+    """Light relative to that of the pavement beside the band, (S, N)."""
     px_mm: Array
     """Size of a pixel across the axis [mm], (S,)."""
     contrast: float
@@ -59,7 +61,7 @@ class PaintStrip:
 
     def part(self, columns: Mask) -> PaintStrip:
         """The strip reduced to a run of its offsets."""
-        return replace(self, n_mm=self.n_mm[columns], paint=self.paint[:, columns])
+        return replace(self, n_mm=self.n_mm[columns], paint=self.paint[:, columns], light=self.light[:, columns])
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,7 +172,8 @@ def paint_strip(
     paint, contrast = _discriminant(relative, s_mm, inner, outer)
     if paint is None:
         return None
-    return PaintStrip(axis, s_mm, n_mm, paint, _px_mm(plane, axis, s_mm), contrast)
+    light = relative @ np.full(3, 1 / 3, dtype=np.float32)
+    return PaintStrip(axis, s_mm, n_mm, paint, light, _px_mm(plane, axis, s_mm), contrast)
 
 
 def _sampled(image: NDArray[np.uint8], plane: GroundPlane, axis: Axis, s: Array, n: Array) -> NDArray[np.float32]:
@@ -294,20 +297,60 @@ def _upper(values: NDArray[np.float32]) -> float:
     return float(np.median(finite[finite >= 0.5 * top])) if top > 0 else float("nan")
 
 
-def sides_alike(strip: PaintStrip, half_mm: float) -> bool:
-    """Whether what lies beyond ``half_mm`` to both sides of the strip's axis is the same pavement.
+_PAINT_APART, _TEXTURES_APART, _LIGHT_APART = 0.05, float(np.log(2.0)), 0.25
+"""What the two sides of a sprayed line may differ by: in tone by this share of the step to paint, in the logarithm of
+that tone's texture, and in light as a share of it. Lamps fall off by a tenth over the width of a line, pavement varies
+by as much."""
+_LIGHT_TEXTURES_APART = float(np.log(1.4))
+"""In the logarithm of the texture of light: one pavement's two sides scatter by 0.08 about none."""
+_BESIDE_MM = 18.0
+"""Width of the ground right beside the line that light is compared on."""
 
-    Beside the lit wall of a slot the pavement lies on one side only: the slot's inside is smoother and of another tone.
-    The tone may differ by 5 % of the step to paint, the texture by a factor of two; real pavement stays far below both.
+
+def sides_alike(strip: PaintStrip, half_mm: float, span_mm: tuple[float, float]) -> bool:
+    """Whether what lies beyond ``half_mm`` to both sides of the strip's axis is the same pavement, within ``span_mm``.
+
+    Beside the lit wall of a slot, or beside the rest of a line that the saw cut along, the pavement lies on one side
+    only: the slot's inside is smoother and of another tone. Stretches are compared, and their median counts: another
+    line that runs up to this one lies beside a part of it. Tone counts along the direction in colour that parts paint
+    from pavement, and as light, of which that direction may be blind.
     """
-    beside = [strip.paint[:, side * strip.n_mm > half_mm] for side in (1, -1)]
-    left, right = (part[np.isfinite(part)] for part in beside)
-    if min(len(left), len(right)) < 200:
+    rows = (strip.s_mm >= span_mm[0]) & (strip.s_mm <= span_mm[1])
+    if not rows.any():
         return True
-    tones = abs(float(np.median(left)) - float(np.median(right)))
-    least = 0.004  # of the step to paint: rounding to code values and compression make up the rest
-    textures = (_spread(left) + least) / (_spread(right) + least)
-    return tones < 0.05 and 0.5 < textures < 2.0
+    n, s = strip.n_mm, strip.s_mm[rows]
+    paint = _sides_apart(strip.paint[rows], s, n > half_mm, n < -half_mm)
+    near = np.abs(n) < half_mm + _BESIDE_MM
+    light = _sides_apart(strip.light[rows], s, (n > half_mm) & near, (n < -half_mm) & near)
+    paint_alike = paint.tone < _PAINT_APART and paint.texture < _TEXTURES_APART
+    return paint_alike and light.tone < _LIGHT_APART and light.texture < _LIGHT_TEXTURES_APART
+
+
+@dataclass(frozen=True)
+class _Apart:
+    """By how much two sides differ: in tone, and in the logarithm of texture."""
+
+    tone: float
+    texture: float
+
+
+def _sides_apart(values: NDArray[np.float32], s: Array, left: Mask, right: Mask) -> _Apart:
+    """The median over stretches of the strip; none where too little is in sight to tell."""
+    stretches = _in_blocks(values, s, 200.0)
+    compared = [c for part in stretches if (c := _compared(part[:, left], part[:, right])) is not None]
+    if not compared:
+        return _Apart(0.0, 0.0)
+    return _Apart(*(abs(float(np.median(both))) for both in zip(*((c.tone, c.texture) for c in compared), strict=True)))
+
+
+def _compared(left: NDArray[np.float32], right: NDArray[np.float32]) -> _Apart | None:
+    """How the sides of one stretch differ, signed: left less right."""
+    left, right = left[np.isfinite(left)], right[np.isfinite(right)]
+    if min(len(left), len(right)) < 60:
+        return None
+    least = 0.004  # rounding to code values and compression make up the rest
+    textures = float(np.log((_spread(left) + least) / (_spread(right) + least)))
+    return _Apart(float(np.median(left)) - float(np.median(right)), textures)
 
 
 # --- edges --------------------------------------------------------------------------------------------------------

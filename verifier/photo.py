@@ -274,7 +274,7 @@ def _size_problem(size_px: tuple[int, int]) -> Problem | None:
         return Problem(
             "photo-too-small",
             f"The picture has only {width} x {height} pixels ({megapixels:.2f} megapixels), as a preview or a "
-            f"forwarded copy has: {_SEND_ORIGINAL}.",
+            f"forwarded copy has, too few to measure the bar in: {_SEND_ORIGINAL}.",
         )
     return None
 

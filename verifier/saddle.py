@@ -54,11 +54,10 @@ def fit_saddles(grey: NDArray[np.uint8], start_px: Array, along_px: Array, acros
     values = _patches(grey, start_px, axes, np.stack([u, v]))
     theta = _first_guess(values, u, v, axes)
     least = np.log(np.clip(SIGMA_FLOOR_PX / np.linalg.norm(axes, axis=1), 0.01, 0.3))
-    theta = _levenberg_marquardt(theta, values, t, least)
-    residual = values - _model(theta, t)[0]
+    theta, residual = _levenberg_marquardt(theta, values.reshape(-1, SAMPLES, SAMPLES), t, least)
     shift = np.einsum("nij,nj->ni", axes, theta[:, :2])
     sigma = np.exp(theta[:, 6:]) * np.linalg.norm(axes, axis=1)
-    misfit = np.sqrt(np.mean(residual**2, axis=1)) / np.maximum(np.abs(theta[:, 5]), 1e-6)
+    misfit = np.sqrt(np.mean(residual**2, axis=(1, 2))) / np.maximum(np.abs(theta[:, 5]), 1e-6)
     return SaddleFit(start_px + shift, theta[:, 5], sigma, misfit, np.linalg.norm(theta[:, :2], axis=1))
 
 
@@ -80,19 +79,36 @@ def _first_guess(values: Array, u: Array, v: Array, axes: Array) -> Array:
     return theta
 
 
-def _model(theta: Array, t: Array) -> tuple[Array, Array]:
-    """Grey levels (N, M) on the grid t x t and their derivatives (N, M, 8); the model is a product, so is its cost."""
+@dataclass(frozen=True, eq=False)
+class _Modelled:
+    """Grey levels on the grid t x t, (N, T, T), and their derivatives by the parameters.
+
+    Each derivative is a product of a function of u and one of v, (N, 8, T) both; no product is ever written out.
+    """
+
+    grey: Array
+    along: Array
+    across: Array
+
+    def chosen(self, better: NDArray[np.bool_], other: _Modelled) -> _Modelled:
+        """The other model where it is better."""
+        pick = better[:, None, None]
+        return _Modelled(
+            np.where(pick, other.grey, self.grey),
+            np.where(pick, other.along, self.along),
+            np.where(pick, other.across, self.across),
+        )
+
+
+def _model(theta: Array, t: Array) -> _Modelled:
     u0, v0, level, gu, gv, step, su, sv = (theta[:, i, None] for i in range(N_PARAMETERS))
     eu, du, xu = _blurred_step(t - u0, np.exp(su))
     ev, dv, xv = _blurred_step(t - v0, np.exp(sv))
     one, ramp = np.ones_like(eu), np.broadcast_to(t, eu.shape)
-    factors = [
-        (-step * du, ev), (-step * eu, dv), (one, one), (ramp, one), (one, ramp), (eu, ev),
-        (-step * xu * du * np.exp(su), ev), (-step * eu, xv * dv * np.exp(sv)),
-    ]  # fmt: skip
-    jacobian = np.stack([(a[:, :, None] * b[:, None, :]).reshape(len(theta), -1) for a, b in factors], axis=2)
-    grey = level + gu * jacobian[:, :, 3] + gv * jacobian[:, :, 4] + step * jacobian[:, :, 5]
-    return grey, jacobian
+    along = np.stack([-step * du, -step * eu, one, ramp, one, eu, -step * xu * du * np.exp(su), -step * eu], axis=1)
+    across = np.stack([ev, dv, one, one, ramp, ev, ev, xv * dv * np.exp(sv)], axis=1)
+    grey = (level + gu * t)[:, :, None] + (gv * t)[:, None, :] + (step * eu)[:, :, None] * ev[:, None, :]
+    return _Modelled(grey, along, across)
 
 
 def _blurred_step(x: Array, sigma: Array) -> tuple[Array, Array, Array]:
@@ -101,28 +117,35 @@ def _blurred_step(x: Array, sigma: Array) -> tuple[Array, Array, Array]:
     return erf(scaled / np.sqrt(2)), np.sqrt(2 / np.pi) * np.exp(-0.5 * scaled * scaled) / sigma, scaled
 
 
-def _levenberg_marquardt(theta: Array, values: Array, t: Array, least_log_sigma: Array) -> Array:
-    """All corners at once, each with a damping of its own; a step that does not lower its cost is not taken."""
+def _levenberg_marquardt(theta: Array, values: Array, t: Array, least_log_sigma: Array) -> tuple[Array, Array]:
+    """Parameters (N, 8) and residuals (N, T, T) of all corners at once, each with a damping of its own.
+
+    A step that does not lower its cost is not taken.
+    """
     damping = np.full(len(theta), 1e-2)
-    model, jacobian = _model(theta, t)
-    cost = np.sum((values - model) ** 2, axis=1)
+    model = _model(theta, t)
+    residual = values - model.grey
+    cost = np.sum(residual**2, axis=(1, 2))
     for _ in range(ITERATIONS):
-        moved = theta + _damped_step(jacobian, values - model, damping)
+        moved = theta + _damped_step(model, residual, damping)
         moved[:, 6:] = np.clip(moved[:, 6:], least_log_sigma, np.log(0.4))
-        new_model, new_jacobian = _model(moved, t)
-        new_cost = np.sum((values - new_model) ** 2, axis=1)
+        new_model = _model(moved, t)
+        new_residual = values - new_model.grey
+        new_cost = np.sum(new_residual**2, axis=(1, 2))
         better = new_cost < cost
         theta = np.where(better[:, None], moved, theta)
-        model = np.where(better[:, None], new_model, model)
-        jacobian = np.where(better[:, None, None], new_jacobian, jacobian)
+        model = model.chosen(better, new_model)
+        residual = np.where(better[:, None, None], new_residual, residual)
         cost = np.where(better, new_cost, cost)
         damping = np.clip(np.where(better, damping / 8, damping * 8), 1e-6, 1e6)
-    return theta
+    return theta, residual
 
 
-def _damped_step(jacobian: Array, residual: Array, damping: Array) -> Array:
-    normal = np.matmul(jacobian.transpose(0, 2, 1), jacobian)
+def _damped_step(model: _Modelled, residual: Array, damping: Array) -> Array:
+    """Step of the parameters, (N, 8); sums over the grid of products are products of sums."""
+    along, across = model.along, model.across
+    normal = np.matmul(along, along.transpose(0, 2, 1)) * np.matmul(across, across.transpose(0, 2, 1))
     diagonal = np.einsum("nii->ni", normal)
     normal = normal + np.eye(N_PARAMETERS) * (damping[:, None] * diagonal + 1e-9)[:, None, :]
-    gradient = np.matmul(jacobian.transpose(0, 2, 1), residual[..., None])
-    return np.asarray(np.linalg.solve(normal, gradient)[..., 0])
+    gradient = np.sum(np.matmul(along, residual) * across, axis=2)
+    return np.asarray(np.linalg.solve(normal, gradient[..., None])[..., 0])

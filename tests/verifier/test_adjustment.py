@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -31,6 +31,7 @@ from tests.verifier.simulated_bars import (
     drawn,
     flat,
     parameter_error,
+    project,
     slow_patterns,
     space_points,
     with_seats,
@@ -310,13 +311,16 @@ def test_half_of_the_corners_displaced_is_refused(view: View) -> None:
 def test_one_of_two_bars_with_a_stone_under_its_end_is_refused(view: View, lift_mm: float) -> None:
     tilted = Seat(face_mm=3.6 + lift_mm / 2, tilt_along=lift_mm / view.places[1].design.length_mm)
     problem = refused(with_seats(view, (Seat(), tilted)))
-    assert problem.code == "bar-not-flat"
-    assert "flat" in problem.message
+    assert problem.code == "bar-not-flat" or lift_mm < 10.0  # little lifted, it may as well be a larger bar
+    assert "flat on the pavement" in problem.message
 
 
 @pytest.mark.parametrize("view", [WIDE, NEAR, NEAR_LONG], ids=["wide", "near short", "near long"])
 def test_one_of_two_bars_lying_on_a_kerb_is_refused(view: View) -> None:
-    assert refused(with_seats(view, (Seat(), Seat(face_mm=3.6 + 25.0)))).code == "bar-not-flat"
+    """Parallel to the pavement it looks like a larger bar: the message must name both."""
+    problem = refused(with_seats(view, (Seat(), Seat(face_mm=3.6 + 25.0))))
+    assert problem.code in {"bar-wrong-size", "bar-not-flat"}
+    assert "flat on the pavement" in problem.message
 
 
 @pytest.mark.parametrize("bow_mm", [4.0, 8.0, 20.0])
@@ -330,7 +334,38 @@ def test_a_bent_bar_is_refused(view: View, bow_mm: float) -> None:
 def test_one_of_two_bars_printed_at_the_wrong_size_is_refused(view: View, scale: float) -> None:
     """A print 'fitted to the page' is typically 94 to 98 % of its size (common practice)."""
     problem = refused(with_seats(view, (Seat(), Seat(log_scale=math.log(scale)))))
-    assert problem.code in {"bar-wrong-size", "bar-not-flat"}
+    assert problem.code == "bar-wrong-size"
+    assert "control length" in problem.message
+
+
+def stretched(view: View, stretch: float, which: Sequence[int]) -> Problem:
+    """What is said of bars whose print is ``stretch`` times as high as it should be for its length."""
+    photo = drawn(view, 3)
+    bars = []
+    for i, (place, bar) in enumerate(zip(view.places, photo.sightings, strict=True)):
+        true = bar.corners_plate_mm * (1.0, stretch if i in which else 1.0)
+        moved = project(photo.truth, space_points(place, photo.seats[i], true))
+        still = project(photo.truth, space_points(place, photo.seats[i], bar.corners_plate_mm))
+        bars.append(replace(bar, corners_px=bar.corners_px + moved - still))
+    outcome = adjust(bars, FACTS, SIZE)
+    assert isinstance(outcome, Problem)
+    return outcome
+
+
+@pytest.mark.parametrize("stretch", [0.95, 1.04])
+@pytest.mark.parametrize("view", [WIDE, NEAR, NEAR_LONG], ids=["wide", "near short", "near long"])
+def test_a_print_that_is_stretched_is_named_as_such(view: View, stretch: float) -> None:
+    """A printer that feeds paper too fast, or pieces joined with a gap, change the length alone."""
+    problem = stretched(view, stretch, [1])
+    assert problem.code == "bar-wrong-size"
+    assert "stretched" in problem.message
+
+
+def test_a_lone_stretched_bar_may_be_another_camera() -> None:
+    """One bar seen at an angle: its stretch and another focal length cannot be told apart, so both are named."""
+    problem = stretched(LONE, 0.95, [0])
+    assert problem.code == "camera-disagrees"
+    assert "stretched" in problem.message
 
 
 @pytest.mark.parametrize("factor", [0.75, 1.35, 1.6])

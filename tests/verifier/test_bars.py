@@ -275,6 +275,30 @@ def test_an_empty_picture_says_the_likeliest_reason(level: int, code: str) -> No
     assert problem.code == code
 
 
+@pytest.mark.parametrize("turn_deg", [0.0, 45.0, 70.0])
+def test_a_shaken_picture_is_called_blurred_whatever_way_it_was_shaken(turn_deg: float) -> None:
+    """A smear of 40 px leaves the edges along it sharp, and the sensor's noise everywhere."""
+    smear = np.zeros((41, 41), np.float32)
+    reach = 20 * np.array([np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))])
+    start, end = (tuple(int(v) for v in np.rint(20 + sign * reach)) for sign in (-1, 1))
+    cv2.line(smear, start, end, 1.0)
+    rng = np.random.default_rng(4)
+    ground = cv2.GaussianBlur(rng.normal(0, 60, SIZE[::-1]).astype(np.float32), (0, 0), 1.2)
+    sharp = picture([LONG_VIEW], SIZE, 0.8, 0.0).astype(np.float32) + ground
+    shaken = cv2.filter2D(sharp, -1, smear / smear.sum()) + rng.normal(0, 3.0, SIZE[::-1])
+    problem = find_bars(as_photo(np.clip(shaken, 0, 255).astype(np.uint8)))
+    assert isinstance(problem, Problem)
+    assert problem.code == "blurred"
+
+
+def test_sharp_pavement_without_a_bar_is_not_called_blurred() -> None:
+    rng = np.random.default_rng(4)
+    ground = 100 + cv2.GaussianBlur(rng.normal(0, 60, SIZE[::-1]).astype(np.float32), (0, 0), 1.0)
+    problem = find_bars(as_photo(np.clip(ground, 0, 255).astype(np.uint8)))
+    assert isinstance(problem, Problem)
+    assert problem.code == "bar-not-found"
+
+
 def test_blur_and_contrast_are_stated_truly() -> None:
     for blur in (0.7, 1.5):
         bar = only(picture([LONG_VIEW], SIZE, blur, 1.0))

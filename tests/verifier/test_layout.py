@@ -10,11 +10,12 @@ import pytest
 
 from models.measurement import Problem, Quantity
 from tests.verifier.painted_road import BLACK, GREEN, PINK, SIZE, WHITE, YELLOW, Stripe, camera_over, road
-from verifier.bands import Tone, find_bands
+from verifier.bands import Band, Feature, Tone, _band, _pairs, find_bands, find_edges, light_of, view_from_above
 from verifier.finding import CurveRole, Finding
-from verifier.lane import Object, find_lane_line
+from verifier.lane import LaneLine, Object, find_lane_line
 from verifier.layout import measure_layout
 from verifier.marks import Mark, MarkedFeature, Marks
+from verifier.photo import Photo
 from verifier.plane import CovarianceSource, GroundPlane
 
 PLANE = camera_over()
@@ -88,6 +89,22 @@ def test_a_blacked_out_stale_line_is_passed_over() -> None:
     assert_measures(measure_layout(road(PLANE, [LANE, stale, layout_line()]), PLANE, []), 91.2)
 
 
+@pytest.mark.parametrize("gap_mm", [110.0, 130.0])
+def test_a_fresh_line_that_runs_up_to_a_stale_one_is_measured(gap_mm: float) -> None:
+    """The two converge towards their far ends; pavement lies between them all along, and beside the fresh one."""
+    stale = Stripe((gap_mm, 0.0), 89.9, 50.0, BLACK, (-1900.0, -20.0))
+    assert_measures(measure_layout(road(PLANE, [LANE, stale, layout_line()]), PLANE, []), 91.2)
+
+
+def test_flecks_beyond_its_end_do_not_lengthen_a_line_over_the_marking() -> None:
+    """Specks of paint in line with the sprayed one, past the lane marking: it still ends at the marking."""
+    flecks = [Stripe((0.0, 0.0), 91.2, 40.0, WHITE, (s, s + 28.0)) for s in (250.0, 420.0)]
+    photo = road(PLANE, [LANE, layout_line(), *flecks])
+    line = next(b for b in find_bands(photo.colour, PLANE, []) if 20.0 < b.width_mm < 70.0)
+    assert float(line.ends_mm[:, 1].max()) < 60.0
+    assert_measures(measure_layout(photo, PLANE, []), 91.2)
+
+
 def test_old_colour_showing_beside_the_black_is_no_layout_line() -> None:
     old = Stripe((350.0, 0.0), 85.0, 60.0, PINK, (-1700.0, -20.0))
     black = Stripe((368.0, 0.0), 85.0, 60.0, BLACK, (-1700.0, -20.0))
@@ -110,6 +127,17 @@ def test_two_fresh_lines_are_refused_until_a_mark_decides() -> None:
         points = np.column_stack([x + y / np.tan(np.radians(angle)) + 8.0, y])
         marks = Marks((Mark(MarkedFeature.LAYOUT_LINE, PLANE.to_pixels(points)),))
         assert_measures(measure_layout(photo, PLANE, [], marks), angle)
+
+
+def test_pavement_between_two_dark_coloured_lines_is_no_line() -> None:
+    """Orange on light concrete is darker than the ground: the strip between two such lines is the lightest."""
+    first, second = (layout_line(a, x, (0.02, 0.1, 0.4)) for a, x in ((91.2, 0.0), (91.0, 330.0)))
+    photo = road(PLANE, [replace(LANE, colour=YELLOW), first, second], ground=CONCRETE)
+    view = view_from_above(photo.colour, PLANE, [])
+    pairs = _pairs(find_edges(view, light_of(view), Feature.LIGHT))
+    assert pairs
+    assert all(band.width_mm < 200.0 for pair in pairs if (band := _band(view, *pair)) is not None)
+    assert code_of(measure_layout(photo, PLANE, [])) == "layout-line-ambiguous"
 
 
 def test_without_a_lane_marking() -> None:
@@ -207,26 +235,39 @@ def test_pictures_are_as_large_as_the_plane_says() -> None:
     assert road(PLANE, []).size_px == SIZE
 
 
-def test_a_marking_that_the_picture_cuts_off_still_has_its_facing_edge() -> None:
-    """The photo is cropped so that the outer edge of the marking is out of view."""
-    photo = road(PLANE, [LANE, layout_line()])
-    top = int(PLANE.to_pixels(np.array([[0.0, 80.0]]))[0, 1])
+def cut_off_above(photo: Photo, y_mm: float) -> tuple[Photo, GroundPlane]:
+    """The photo without what lies beyond ``y_mm`` in its middle, and its plane."""
+    top = int(PLANE.to_pixels(np.array([[0.0, y_mm]]))[0, 1])
     parameters = PLANE.parameters.copy()
     parameters[2] -= top
     cropped = replace(photo, colour=np.ascontiguousarray(photo.colour[top:]))
-    plane = GroundPlane(parameters, PLANE.sources, cropped.size_px)
+    return cropped, GroundPlane(parameters, PLANE.sources, cropped.size_px)
+
+
+def test_a_marking_that_the_picture_cuts_off_still_has_its_facing_edge() -> None:
+    """The photo is cropped so that the outer edge of the marking is out of view."""
+    cropped, plane = cut_off_above(road(PLANE, [LANE, layout_line()]), 80.0)
     assert_measures(measure_layout(cropped, plane, []), 91.2)
+
+
+def test_pavement_beyond_a_joint_is_no_cut_off_marking() -> None:
+    """The joint's far side is a straight edge to lighter ground that the border cuts off; but it is the same ground."""
+    joint = Stripe((0.0, -12.0), 0.0, 24.0, BLACK)
+    supposed = Band(_axis(0.0, 0.0), 160.0, (-500.0, 500.0), 900.0, Tone.PAINT, 0.4, 0.0, 5.0, 0.8, 0.8, whole=False)
+    supposed = replace(supposed, axis=replace(supposed.axis, origin_mm=np.array([0.0, 80.0])))
+    towards = Object(_axis(0.0, 91.2), (-1660.0, -60.0))
+    outcomes = {
+        name: find_lane_line(road(PLANE, [stripe], ground=CONCRETE), PLANE, [supposed], [], towards)
+        for name, stripe in (("joint", joint), ("marking", replace(LANE, width_mm=160.0, at=(0.0, 80.0))))
+    }
+    assert isinstance(outcomes["joint"], Problem)
+    assert isinstance(outcomes["marking"], LaneLine)
 
 
 def test_light_beside_a_soft_shadow_is_no_lane_marking() -> None:
     """The border cuts off a bright area whose only edge is as soft as the shadow of something tall."""
     steps = [Stripe((0.0, 510.0 + 6.0 * k), 0.0, 1000.0, tuple([0.09 + 0.05 * k] * 3)) for k in range(9)]  # type: ignore[arg-type]
-    photo = road(PLANE, [*steps, layout_line()])
-    top = int(PLANE.to_pixels(np.array([[0.0, 150.0]]))[0, 1])
-    parameters = PLANE.parameters.copy()
-    parameters[2] -= top
-    cropped = replace(photo, colour=np.ascontiguousarray(photo.colour[top:]))
-    plane = GroundPlane(parameters, PLANE.sources, cropped.size_px)
+    cropped, plane = cut_off_above(road(PLANE, [*steps, layout_line()]), 150.0)
     assert code_of(measure_layout(cropped, plane, [])) == "lane-line-not-found"
 
 
@@ -241,6 +282,19 @@ def test_the_lit_wall_of_a_slot_is_no_layout_line() -> None:
     wall = Stripe((0.0, 0.0), 91.0, 22.0, (0.5, 0.5, 0.5), (-1700.0, -60.0))
     inside = Stripe((-41.0, 0.0), 91.0, 60.0, (0.075, 0.075, 0.075), (-1700.0, -60.0))
     assert code_of(measure_layout(road(PLANE, [LANE, inside, wall]), PLANE, [])) == "wrong-kind-of-photo"
+
+
+@pytest.mark.parametrize("inside", [0.16, 0.2])
+def test_the_rest_of_a_line_that_was_cut_along_is_no_layout_line(inside: float) -> None:
+    """The slot's floor in the light is lighter than the pavement, and smoother: no dark band gives the cut away."""
+    rest = Stripe((0.0, 0.0), 91.0, 34.0, YELLOW, (-1700.0, -60.0))
+    floor = Stripe((-56.0, 0.0), 91.0, 78.0, (inside, inside, inside), (-1700.0, -60.0))
+    assert code_of(measure_layout(road(PLANE, [LANE, floor, rest]), PLANE, [])) == "wrong-kind-of-photo"
+
+
+def test_a_line_sprayed_past_the_marking_belongs_to_the_lane_that_holds_it() -> None:
+    past = replace(layout_line(), span_mm=(-1800.0, 340.0))
+    assert_measures(measure_layout(road(PLANE, [past, LANE]), PLANE, []), 91.2)
 
 
 def test_of_two_fresh_lines_a_short_one_makes_it_ambiguous_too() -> None:

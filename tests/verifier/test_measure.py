@@ -89,6 +89,18 @@ def test_each_problem_of_a_finder_stands_in_the_result(staged: Callable[[object]
     assert (result.usable, [p.code for p in result.problems]) == (False, ["slot-not-found"])
 
 
+@pytest.mark.parametrize("kind", [PhotoKind.SLOT, PhotoKind.SURFACE])
+def test_a_layout_photo_submitted_as_another_kind_is_told(
+    kind: PhotoKind, staged: Callable[[object], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    staged(Finding((), (Problem("slot-not-found", "Show the slot."),)))
+    angle = Estimate(Quantity.LAYOUT_ANGLE, 90.3, (BudgetLine("edges", 0.05),))
+    monkeypatch.setattr(pipeline, "measure_layout", lambda *_: Finding((angle,)))
+    (problem,) = measure(DATA, "a", kind).problems
+    assert problem.code == "wrong-kind-of-photo"
+    assert f"take a {kind.value} photo" in problem.message
+
+
 def test_a_finder_that_gives_nothing_at_all_is_unusable_with_a_reason(staged: Callable[[object], None]) -> None:
     staged(Finding(()))
     result = measure(DATA, "a", PhotoKind.SLOT)
