@@ -130,7 +130,7 @@ def _vignette(shape: tuple[int, ...], strength: float, cx: float, cy: float) -> 
 
 def expose(img: Image, ev: float) -> float:
     """The gain an auto-exposure would choose: mid tones to 0.19, bright things near white, then `ev` stops."""
-    y = img[::9, ::9].mean(2)
+    y = np.maximum(img[::9, ::9].mean(2), 0.0)  # interpolated colours can fall a little below nothing
     middle = float(np.exp(np.log(y + 1e-4).mean()))
     bright = max(float(np.quantile(y, 0.997)), 1e-4)
     gain = min((0.19 / middle) ** 0.6 * (0.95 / bright) ** 0.4, 1.15 / bright)
