@@ -401,7 +401,7 @@ MOST_STATIONS = 2000
 
 def _unfitted(trace: EdgeTrace) -> ArrisFit:
     """The arris where the edge was found, as uncertain as that leaves it."""
-    return ArrisFit(0.0, 0.2 + 0.4 * trace.blur_mm, trace.blur_mm, 0.0)
+    return ArrisFit(0.0, 0.05 + 0.35 * trace.blur_mm, trace.blur_mm, 0.0)
 
 
 def _trace_band(
@@ -473,8 +473,8 @@ def _checked(slot: TracedSlot, pair: Pair, blur_mm: float) -> TracedSlot | Probl
 
 
 def _is_deep(pair: Pair) -> bool:
-    """Whether a band is a slot whatever its edges look like: a wall shows its depth, and it is dark inside."""
-    return pair.foot_seen and pair.gain > DEEP_GAIN and pair.brighter < DARK_INSIDE
+    """Whether a band is a slot whatever its edges look like: a wall shows its depth; it is dark and smooth inside."""
+    return pair.foot_seen and pair.gain > DEEP_GAIN and pair.brighter < DARK_INSIDE and pair.smoother >= SMOOTHER
 
 
 def _is_no_saws(edge: Edge, pixels_per_mm: float) -> bool:
@@ -491,12 +491,10 @@ def _least_gain(pair: Pair) -> float:
 
 
 def _may_be_sprayed(slot: TracedSlot, pair: Pair, blur_mm: float) -> bool:
-    """Whether both edges are as ragged as paint's and the inside is as flat and no smoother than paint on the
-    pavement."""
+    """Whether both edges are as ragged as paint's and the inside is no smoother than paint on the pavement."""
     if slot.raggedness_mm > max(MOST_RAGGED_MM, RAGGED_BLURS * blur_mm):
         return not _is_deep(pair)
-    flat = pair.smoother < SMOOTHER and not pair.foot_seen
-    return slot.raggedness_mm > max(RAGGED_MM, RAGGED_BLURS * blur_mm) and flat
+    return slot.raggedness_mm > max(RAGGED_MM, RAGGED_BLURS * blur_mm) and pair.smoother < SMOOTHER
 
 
 def _holds_sensor(tracer: _Tracer, pair: Pair) -> bool:
