@@ -26,6 +26,7 @@ from verifier.plane import GroundPlane
 from verifier.profile import moving_mean, straightness
 from verifier.slot_chips import BEYOND_MM, STATION_MM, DeepestChip, EdgeChips, deepest_chip_of, find_faces, look_beside
 from verifier.slot_path import chip_probability, raggedness
+from verifier.slot_ribbon import visible_stations
 from verifier.slot_trace import EDGE_AMBIGUOUS, NEAR_PX_PER_MM, RAGGED_NEAR_MM, Edge, TracedSlot, trace_slot
 
 Array = NDArray[np.float64]
@@ -545,7 +546,8 @@ def _slot_line(slot: TracedSlot, plane: GroundPlane) -> TracedLine:
     tilt = float(np.abs(plane.tilt_mm_per_mm(slot.axis.to_plane(s, middle)) @ slot.axis.normal).mean())
     uneven = slope_uncertainty_rad(2 * half, plane.unflatness_mm * tilt, LONG_WAVE_MM)
     apart = EDGES_APART_MM / half if slot.unsure else 0.0
-    doubt = float(np.hypot(np.hypot(uneven, _ends_rad(s, middle)), apart))
+    beyond = _beyond_rad(plane, slot.axis, s, float(residuals.std()))
+    doubt = float(np.linalg.norm([uneven, _ends_rad(s, middle), apart, beyond]))
     return TracedLine(fit, pixels, slot.left.trace.blur_mm * slot.pixels_per_mm, doubt)
 
 
@@ -555,6 +557,17 @@ def _ends_rad(s: Array, middle: Array) -> float:
     cut = ENDS_SHARE * (s[-1] - s[0])
     less = [float(np.polyfit(s[k], middle[k], 1)[0]) for k in (s > s[0] + cut, s < s[-1] - cut)]
     return float(np.hypot(less[0] - whole, less[1] - whole))
+
+
+def _beyond_rad(plane: GroundPlane, axis: Axis, s: Array, bend_mm: float) -> float:
+    """What the direction may change by where the slot goes on in the picture but was not followed.
+
+    There it departs from the line by about as much as within what was followed.
+    """
+    seen = visible_stations(plane, axis)
+    length = float(s[-1] - s[0])
+    missed = max(1.0 - length / float(np.ptp(seen)), 0.0) if len(seen) > 1 else 0.0
+    return 2.0 * missed * bend_mm / (length / 2.0)
 
 
 def _line_covariance(edges: Sequence[Edge], s: Array) -> Array:

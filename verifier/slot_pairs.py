@@ -66,7 +66,7 @@ PAVEMENT_MM = 92.0
 BESIDE_MM = 50.0
 """What lies farther than these from the middle is most likely pavement, overlays on it apart."""
 _LEAST_PAVEMENT_MM = 8.0
-_TELLING_TINT = 0.25
+TELLING_TINT = 0.25
 
 
 @dataclass(frozen=True)
@@ -169,7 +169,7 @@ def _priced_look(section: Section, features: Array, where: Bools) -> _Side:
     sure = _ramp(1.5 + off[:, 0])[:, None] ** np.array([0.0, 1.0, 1.0, 1.0, 1.0])
     unusual = 0.5 * np.sum((off * sure / np.minimum(scatter, _MOST_SCATTER)) ** 2, axis=1)
     tint = np.linalg.norm(off[:, 3:], axis=1) * sure[:, 1]
-    coloured = _ramp((tint - _TELLING_TINT) / _TELLING_TINT)
+    coloured = _ramp((tint - TELLING_TINT) / TELLING_TINT)
     # What is much smoother than the pavement does not lie on it, unless it is too bright to show.
     smoother = _ramp((-off[:, 1] - 1.0) / 0.5) * _ramp(1.5 - off[:, 0])
     showy = np.maximum(coloured, _ramp(off[:, 0] / 0.3) * (1.0 - smoother))
@@ -205,7 +205,7 @@ def _settled(right: _Side | None, left: _Side | None) -> tuple[_Side, _Side] | N
         return dark, dark
     rough, smooth = sorted((right, left), key=lambda side: -float(side.look[1] + side.look[2]))
     tint, rougher = np.linalg.norm(right.look[3:] - left.look[3:]), rough.look[1:3] - smooth.look[1:3]
-    return (rough, rough) if tint > _TELLING_TINT and float(rougher.sum()) > 0.3 else (right, left)
+    return (rough, rough) if tint > TELLING_TINT and float(rougher.sum()) > 0.3 else (right, left)
 
 
 def _inside(section: Section, right: Step, left: Step, sides: tuple[_Side, _Side]) -> float:
@@ -399,7 +399,7 @@ def _wall_beyond(section: Section, features: Array, arris: Step, side: int) -> b
             continue
         change = strip.mean(axis=0) - beyond.mean(axis=0)
         usual = np.hypot(_LIKE, 0.5 * np.sqrt(strip.var(axis=0) + beyond.var(axis=0)))
-        if float(np.linalg.norm(change / usual)) > UNLIKE and float(np.linalg.norm(change[3:])) < _TELLING_TINT:
+        if float(np.linalg.norm(change / usual)) > UNLIKE and float(np.linalg.norm(change[3:])) < TELLING_TINT:
             return True
     return False
 

@@ -15,8 +15,11 @@ from verifier.finding import Axis
 from verifier.marks import MarkedFeature, Marks
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
+from verifier.slot_continuity import FAR_MM, Continuity, pavement_continuity
+from verifier.slot_continuity import INWARD_MM as CONTINUITY_IN_MM
+from verifier.slot_continuity import OUTWARD_MM as CONTINUITY_OUT_MM
 from verifier.slot_edges import EdgeTrace, mean_profile, trace_edge
-from verifier.slot_pairs import Pair, best_pairs
+from verifier.slot_pairs import TELLING_TINT, Pair, best_pairs
 from verifier.slot_path import SawPath, chip_probability, find_saw_path
 from verifier.slot_ribbon import Ribbon, covered_by, cross_scale, follow, sample_along, sample_roughly
 from verifier.slot_search import Band, find_bands, map_pavement
@@ -342,8 +345,7 @@ class _Tracer:
     def fit_arris(self, edge: Edge) -> Edge:
         """The edge with its arris placed in the mean cross-section, chips left out."""
         trace = edge.trace
-        sound = np.isfinite(trace.outward_mm)
-        sound[sound] = chip_probability(edge.path, trace.s_mm[sound], trace.outward_mm[sound]) < 0.5
+        sound = self._sound(edge)
         s = trace.s_mm[sound][::2]
         if len(s) < 30:
             return replace(edge, arris=_unfitted(trace))
@@ -353,6 +355,13 @@ class _Tracer:
         if found.u_mm > UNSURE_ARRIS_MM:
             found = found.with_texture(self._texture_reach(edge, sound, wall))
         return replace(edge, arris=found.with_glare(*self._glare(edge, s, along)))
+
+    def _sound(self, edge: Edge) -> NDArray[np.bool_]:
+        """Stations of the trace that were seen and are not chipped."""
+        trace = edge.trace
+        sound = np.isfinite(trace.outward_mm)
+        sound[sound] = chip_probability(edge.path, trace.s_mm[sound], trace.outward_mm[sound]) < 0.5
+        return sound
 
     def _glare(self, edge: Edge, s: Array, along: Array) -> tuple[float, float]:
         """Shares of what lies just inside and just outside an edge that are as bright as the picture can show."""
@@ -376,6 +385,19 @@ class _Tracer:
         window = 4.0 + 1.5 * blur
         near = (v > -min(window, max(0.6 * inner, 2.0 * blur))) & (v < min(window, max(0.6 * outer, 2.0 * blur)))
         return fit_arris(v[near], light[near], blur, wall_mm)
+
+    def continuity(self, edge: Edge) -> Continuity | None:
+        """How the pavement goes on outside an edge."""
+        trace = edge.trace
+        scale = float(np.median(self.pixels_per_mm))
+        step = float(np.clip(1.0 / scale, 0.5, 1.5))
+        s = np.arange(trace.s_mm[0], trace.s_mm[-1], step)
+        s = s[self._sound(edge)[np.clip(np.searchsorted(trace.s_mm, s), 0, len(trace.s_mm) - 1)]][:MOST_STATIONS]
+        v = np.arange(-CONTINUITY_IN_MM, CONTINUITY_OUT_MM, max(0.5 / scale, 0.25))
+        base = edge.path_mm(s)
+        light = sample_roughly(self.photo.grey, self.plane, self.ribbon.axis, s, base, trace.side * v)
+        light[covered_by(self.outlines_mm, self.ribbon.axis, s, base, trace.side * v, 4.0)] = np.nan
+        return pavement_continuity(light, v, step, trace.blur_mm)
 
     def _texture_reach(self, edge: Edge, sound: NDArray[np.bool_], wall_mm: float) -> TextureReach | None:
         """How far the pavement's texture reaches beside the sound pieces of an edge."""
@@ -433,12 +455,10 @@ def _trace_pair(
     best, pixels_per_mm = pairs[0], float(np.median(tracer.pixels_per_mm))
     if pixels_per_mm > SENSOR_PX_PER_MM and _holds_sensor(tracer, best):
         return _WRONG_KIND
-    unsure = frozenset[int]() if marked else _unsure_sides(pairs, section)
-    edges = _trace_edges(tracer, best) if len(unsure) < 2 else None
+    edges = _trace_edges(tracer, best)
     if edges is None:
-        return EDGE_AMBIGUOUS if len(unsure) == 2 else None
-    if not marked:
-        unsure |= {e.trace.side for e in edges if _is_no_saws(e, pixels_per_mm)}
+        return None
+    unsure = frozenset[int]() if marked else _unsure_edges(tracer, section, pairs, edges)
     slot = TracedSlot(
         tracer.ribbon.axis, *edges, pixels_per_mm, best.gain, best.foot_seen, unsure,
         band.significance, best.smoother, _which_line_mm(pairs), marked,
@@ -448,6 +468,37 @@ def _trace_pair(
     if strayed > STRAYED_MM or (len(unsure) == 2 and not _is_deep(best)):
         return EDGE_AMBIGUOUS
     return _checked(replace(slot, which_line_mm=math.hypot(slot.which_line_mm, excess)), best, section.blur_mm)
+
+
+def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edges: tuple[Edge, Edge]) -> frozenset[int]:
+    """Sides whose edge may not be the arris: by other lines beside it, by its looks, or by how the pavement goes on."""
+    unsure = set(_unsure_sides(pairs, section))
+    for edge in edges:
+        side = edge.trace.side
+        pavement = tracer.continuity(edge)
+        if pavement is not None and (
+            pavement.is_whole or _may_hide_arris(section, pairs[0].arris(side), side, pavement)
+        ):
+            unsure.add(side)
+        elif pavement is not None and pavement.ends_here:
+            unsure.discard(side)
+        if _is_no_saws(edge, float(np.median(tracer.pixels_per_mm))):
+            unsure.add(side)
+    return frozenset(unsure)
+
+
+def _may_hide_arris(section: Section, arris: Step, side: int, pavement: Continuity) -> bool:
+    """Whether what lies between an edge and the next break outside may be a wall, and the break the arris.
+
+    A strip wider than a wall can be seen there, or coloured, is paint or tape on the pavement.
+    """
+    highest = section.wall_mm[0 if side > 0 else 1]
+    if not pavement.breaks_mm or highest <= 0.0 or pavement.breaks_mm[0] > highest + 0.5:
+        return False
+    reach = (section.n_mm - arris.n_mm) * side
+    strip, beyond = (reach > 0.0) & (reach < pavement.breaks_mm[0]), (reach > FAR_MM[0]) & (reach < FAR_MM[1])
+    tint = section.colour[strip].mean(axis=0) - np.median(section.colour[beyond], axis=0)
+    return float(np.linalg.norm(tint)) < TELLING_TINT
 
 
 def _trace_edges(tracer: _Tracer, pair: Pair) -> tuple[Edge, Edge] | None:
