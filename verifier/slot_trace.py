@@ -42,6 +42,8 @@ SMOOTHER = 0.58
 """Paint keeps the relief of what it lies on; a floor that is smoother by this (natural log) was sawn."""
 LEAST_BAND_MM, SAME_BANDS_MM, MADE_CLEAN_MM = 4.0, 2.5, 0.15
 """Width of a band of grout, by how much the bands on both sides differ, and scatter of the edges of a sensor's top."""
+MOST_HIDDEN_MM = 45.0
+"""How far outside the edge that light shows the arris may lie: a wall in sight, or a floor in the sun."""
 DEEP_GAIN, DARK_INSIDE = 36.0, -0.5
 """What a slot must gain, and how dark it must be (natural log), to be one whose edges are no saw's."""
 CLEAN_MM = 0.35
@@ -458,7 +460,8 @@ def _trace_pair(
     edges = _trace_edges(tracer, best)
     if edges is None:
         return None
-    unsure = frozenset[int]() if marked else _unsure_edges(tracer, section, pairs, edges)
+    best, edges = (best, edges) if marked else _moved_out(tracer, section, best, edges)
+    unsure = frozenset[int]() if marked else _unsure_edges(tracer, section, [best, *pairs[1:]], edges)
     slot = TracedSlot(
         tracer.ribbon.axis, *edges, pixels_per_mm, best.gain, best.foot_seen, unsure,
         band.significance, best.smoother, _which_line_mm(pairs), marked,
@@ -468,6 +471,30 @@ def _trace_pair(
     if strayed > STRAYED_MM or (len(unsure) == 2 and not _is_deep(best)):
         return EDGE_AMBIGUOUS
     return _checked(replace(slot, which_line_mm=math.hypot(slot.which_line_mm, excess)), best, section.blur_mm)
+
+
+def _moved_out(
+    tracer: _Tracer, section: Section, pair: Pair, edges: tuple[Edge, Edge]
+) -> tuple[Pair, tuple[Edge, Edge]]:
+    """The pair and its edges with an edge moved to where the pavement is broken outside it, if it surely ends there.
+
+    Light may show the foot of a wall or the border of a shadow and hardly the arris.
+    """
+    for side in (1, -1):
+        edge = next(e for e in edges if e.trace.side == side)
+        pavement = tracer.continuity(edge)
+        if pavement is None or not (pavement.is_whole or _may_hide_arris(section, pair.arris(side), side, pavement)):
+            continue
+        near = [place for place in pavement.breaks_mm if place < MOST_HIDDEN_MM]
+        if not near:
+            continue
+        step = Step(pair.arris(side).n_mm + side * near[-1], 0.0, 2.6 * section.blur_mm, 1.0)
+        moved = replace(pair, left=step) if side > 0 else replace(pair, right=step)
+        traced = _trace_edges(tracer, moved) if moved.width_mm < WIDEST_MM else None
+        again = tracer.continuity(next(e for e in traced if e.trace.side == side)) if traced is not None else None
+        if traced is not None and again is not None and again.ends_here:
+            pair, edges = moved, traced
+    return pair, edges
 
 
 def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edges: tuple[Edge, Edge]) -> frozenset[int]:
