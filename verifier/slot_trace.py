@@ -15,7 +15,7 @@ from verifier.finding import Axis
 from verifier.marks import MarkedFeature, Marks
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
-from verifier.slot_continuity import FAR_MM, Continuity, pavement_continuity
+from verifier.slot_continuity import CLEARLY_BROKEN, FAR_MM, Continuity, pavement_continuity
 from verifier.slot_continuity import INWARD_MM as CONTINUITY_IN_MM
 from verifier.slot_continuity import OUTWARD_MM as CONTINUITY_OUT_MM
 from verifier.slot_edges import EdgeTrace, mean_profile, trace_edge
@@ -44,6 +44,8 @@ LEAST_BAND_MM, SAME_BANDS_MM, MADE_CLEAN_MM = 4.0, 2.5, 0.15
 """Width of a band of grout, by how much the bands on both sides differ, and scatter of the edges of a sensor's top."""
 MOST_HIDDEN_MM = 45.0
 """How far outside the edge that light shows the arris may lie: a wall in sight, or a floor in the sun."""
+GOES_ON, GOES_ON_BLURS = 0.75, 0.4
+"""Share of the pavement's correlation left across an edge that surely is none, if it is not clean either."""
 DEEP_GAIN, DARK_INSIDE = 36.0, -0.5
 """What a slot must gain, and how dark it must be (natural log), to be one whose edges are no saw's."""
 CLEAN_MM = 0.35
@@ -56,7 +58,7 @@ ways all along follows pieces of the wall in the light, or stones, and no saw.""
 LEAST_BLUR_PX = 0.4
 """Less than any camera blurs: a pixel alone has a standard deviation of 0.29 px, the mosaic of its colours adds as
 much. What looks sharper is no step but a kink in a slope."""
-MADE_STRAIGHT_MM, SENSOR_PX_PER_MM = 0.045, 1.5
+MADE_STRAIGHT_MM, SENSOR_PX_PER_MM = 0.035, 1.5
 """Scatter of an edge straighter than any saw leaves it, as that of a sensor's top; and the resolution to tell."""
 _LEAST_SEEN = 0.5
 _TRACEABLE = 0.35
@@ -99,6 +101,8 @@ class Edge:
     path: SawPath
     arris: ArrisFit = field(default_factory=lambda: ArrisFit(0.0, 0.0, 0.0, 0.0))
     """Where the arris lies relative to the path, from the mean cross-section with the wall taken into account."""
+    pavement: Continuity | None = None
+    """How the pavement goes on outside; None where its texture does not tell."""
 
     def path_mm(self, s_mm: Array) -> Array:
         """Offset of the saw's path along the arris from the axis, left positive."""
@@ -247,7 +251,7 @@ def _worth(slot: TracedSlot, clean_mm: float, clearest: float) -> float:
     """What speaks for a slot against other bands: its gain, a wall that shows its depth, clean and clear edges."""
     ragged = RAGGED_LOSS * (slot.raggedness_mm / clean_mm - 1.0)
     faint = FAINT_LOSS * math.log(clearest / slot.significance)
-    smooth = SMOOTH_GAIN * min(max(slot.smoother, 0.0), 1.0)
+    smooth = SMOOTH_GAIN * min(max(slot.smoother, -1.0), 1.0)
     return min(slot.gain, MOST_GAIN) + FOOT_GAIN * slot.foot_seen + smooth - ragged - faint
 
 
@@ -354,9 +358,8 @@ class _Tracer:
         along = edge.path_mm(s)
         wall = wall_in_sight_mm(self.plane, self.ribbon.axis, float(np.median(along)), trace.side, USUAL_DEPTH_MM)
         found = _unfitted(trace) if trace.by_texture else self._fit_section(edge, s, along, wall)
-        if found.u_mm > UNSURE_ARRIS_MM:
-            found = found.with_texture(self._texture_reach(edge, sound, wall))
-        return replace(edge, arris=found.with_glare(*self._glare(edge, s, along)))
+        found = found.with_texture(self._texture_reach(edge, sound, wall))
+        return replace(edge, arris=found.with_glare(*self._glare(edge, s, along)), pavement=self._continuity(edge))
 
     def _sound(self, edge: Edge) -> NDArray[np.bool_]:
         """Stations of the trace that were seen and are not chipped."""
@@ -388,7 +391,7 @@ class _Tracer:
         near = (v > -min(window, max(0.6 * inner, 2.0 * blur))) & (v < min(window, max(0.6 * outer, 2.0 * blur)))
         return fit_arris(v[near], light[near], blur, wall_mm)
 
-    def continuity(self, edge: Edge) -> Continuity | None:
+    def _continuity(self, edge: Edge) -> Continuity | None:
         """How the pavement goes on outside an edge."""
         trace = edge.trace
         scale = float(np.median(self.pixels_per_mm))
@@ -416,8 +419,6 @@ class _Tracer:
 
 GLARING = 0.93
 """Linear light that a picture cuts off, or nearly."""
-UNSURE_ARRIS_MM = 0.1
-"""Where the mean cross-section leaves the arris more uncertain than this, the pavement's texture is asked as well."""
 DEPTH_ROOM = 1.4
 """A slot may be deeper than usual by this factor."""
 MOST_STATIONS = 2000
@@ -481,8 +482,7 @@ def _moved_out(
     Light may show the foot of a wall or the border of a shadow and hardly the arris.
     """
     for side in (1, -1):
-        edge = next(e for e in edges if e.trace.side == side)
-        pavement = tracer.continuity(edge)
+        pavement = _of_side(edges, side).pavement
         if pavement is None or not (pavement.is_whole or _may_hide_arris(section, pair.arris(side), side, pavement)):
             continue
         near = [place for place in pavement.breaks_mm if place < MOST_HIDDEN_MM]
@@ -491,25 +491,29 @@ def _moved_out(
         step = Step(pair.arris(side).n_mm + side * near[-1], 0.0, 2.6 * section.blur_mm, 1.0)
         moved = replace(pair, left=step) if side > 0 else replace(pair, right=step)
         traced = _trace_edges(tracer, moved) if moved.width_mm < WIDEST_MM else None
-        again = tracer.continuity(next(e for e in traced if e.trace.side == side)) if traced is not None else None
+        again = _of_side(traced, side).pavement if traced is not None else None
         if traced is not None and again is not None and again.ends_here:
             pair, edges = moved, traced
     return pair, edges
 
 
+def _of_side(edges: tuple[Edge, Edge], side: int) -> Edge:
+    return edges[0] if edges[0].trace.side == side else edges[1]
+
+
 def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edges: tuple[Edge, Edge]) -> frozenset[int]:
-    """Sides whose edge may not be the arris: by other lines beside it, by its looks, or by how the pavement goes on."""
+    """Sides whose edge may not be the arris: by other lines beside it, by how the pavement goes on, or by its looks."""
     unsure = set(_unsure_sides(pairs, section))
     for edge in edges:
-        side = edge.trace.side
-        pavement = tracer.continuity(edge)
+        side, pavement = edge.trace.side, edge.pavement
+        surely = pavement is not None and pavement.ends_here
         if pavement is not None and (
             pavement.is_whole or _may_hide_arris(section, pairs[0].arris(side), side, pavement)
         ):
             unsure.add(side)
-        elif pavement is not None and pavement.ends_here:
+        elif surely:
             unsure.discard(side)
-        if _is_no_saws(edge, float(np.median(tracer.pixels_per_mm))):
+        if _is_no_saws(edge, float(np.median(tracer.pixels_per_mm)), surely):
             unsure.add(side)
     return frozenset(unsure)
 
@@ -555,9 +559,10 @@ def _is_deep(pair: Pair) -> bool:
     return pair.foot_seen and pair.gain > DEEP_GAIN and pair.brighter < DARK_INSIDE and pair.smoother >= SMOOTHER
 
 
-def _is_no_saws(edge: Edge, pixels_per_mm: float) -> bool:
-    """Whether what was traced is sharper than the camera can show or more ragged than a saw leaves it."""
-    ragged = pixels_per_mm > NEAR_PX_PER_MM and edge.path.noise_mm > RAGGED_NEAR_MM
+def _is_no_saws(edge: Edge, pixels_per_mm: float, surely: bool) -> bool:
+    """Whether what was traced is sharper than the camera can show, or more ragged than a saw leaves it where the
+    pavement does not surely end there."""
+    ragged = pixels_per_mm > NEAR_PX_PER_MM and edge.path.noise_mm > RAGGED_NEAR_MM and not surely
     return ragged or edge.trace.blur_mm * pixels_per_mm < LEAST_BLUR_PX
 
 
@@ -569,7 +574,13 @@ def _least_gain(pair: Pair) -> float:
 
 
 def _may_be_sprayed(slot: TracedSlot, pair: Pair, blur_mm: float) -> bool:
-    """Whether both edges are as ragged as paint's and the inside is no smoother than paint on the pavement."""
+    """Whether a band may be paint: the pavement goes on across its edges, or both are as ragged as paint's and the
+    inside no smoother than paint on the pavement, and the pavement surely ends at neither."""
+    told = [e.pavement for e in (slot.left, slot.right) if e.pavement is not None]
+    if any(p.left_here < CLEARLY_BROKEN for p in told) and pair.gain > DEEP_GAIN:
+        return False
+    if any(p.left_here > GOES_ON for p in told) and slot.raggedness_mm > max(CLEAN_MM, GOES_ON_BLURS * blur_mm):
+        return True
     if slot.raggedness_mm > max(MOST_RAGGED_MM, RAGGED_BLURS * blur_mm):
         return not _is_deep(pair)
     return slot.raggedness_mm > max(RAGGED_MM, RAGGED_BLURS * blur_mm) and pair.smoother < SMOOTHER

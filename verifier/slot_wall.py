@@ -31,7 +31,7 @@ _CORRELATION_MM = 1.0
 
 
 GLARE_BLURS = 1.1
-_ASTRAY = 0.1
+_ASTRAY, _MISLED = 0.1, 0.05
 _GRID_MM, _GRID_REACH_MM = 0.02, 6.0
 
 
@@ -58,14 +58,16 @@ class ArrisFit:
     def with_texture(self, reach: TextureReach | None) -> ArrisFit:
         """The same with what the reach of the pavement's texture says besides (Bayes' theorem, on a grid).
 
-        A texture may end before the arris, at a chip or in dirt, so that it has no say with ``_ASTRAY`` probability.
+        A texture may end before the arris, at a chip or in dirt, and what is just inside may be as dark or as bright as
+        the pavement: either has no say with a probability of its own.
         """
         if reach is None:
             return self
         x = np.arange(-_GRID_REACH_MM, _GRID_REACH_MM + 1e-9, _GRID_MM)
         u = max(self.u_mm, 2.0 * _GRID_MM)
         ends = np.exp(-0.5 * ((x - reach.end_mm) / reach.u_mm) ** 2) / (reach.u_mm * math.sqrt(2.0 * math.pi))
-        density = np.exp(-0.5 * ((x - self.shift_mm) / u) ** 2) * ((1.0 - _ASTRAY) * ends + _ASTRAY / np.ptp(x))
+        light = np.exp(-0.5 * ((x - self.shift_mm) / u) ** 2) / (u * math.sqrt(2.0 * math.pi))
+        density = ((1.0 - _MISLED) * light + _MISLED / np.ptp(x)) * ((1.0 - _ASTRAY) * ends + _ASTRAY / np.ptp(x))
         density /= density.sum()
         mean = float(density @ x)
         return replace(self, shift_mm=mean, u_mm=math.sqrt(float(density @ (x - mean) ** 2)))
