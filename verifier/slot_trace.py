@@ -40,8 +40,9 @@ RAGGED_MM, RAGGED_BLURS, MOST_RAGGED_MM = 0.5, 0.5, 0.9
 and beyond which no saw has made it."""
 SMOOTHER = 0.58
 """Paint keeps the relief of what it lies on; a floor that is smoother by this (natural log) was sawn."""
-LEAST_BAND_MM, SAME_BANDS_MM, MADE_CLEAN_MM = 4.0, 2.5, 0.15
-"""Width of a band of grout, by how much the bands on both sides differ, and scatter of the edges of a sensor's top."""
+LEAST_BAND_MM, SAME_BANDS_MM, MADE_CLEAN_MM, CLEANER = 4.0, 2.5, 0.08, 0.5
+"""Width of a band of grout, by how much the bands on both sides differ; scatter of the edges of a sensor's top, and its
+share of the scatter of the grout's."""
 MOST_HIDDEN_MM = 45.0
 """How far outside the edge that light shows the arris may lie: a wall in sight, or a floor in the sun."""
 GOES_ON, GOES_ON_BLURS = 0.75, 0.4
@@ -503,17 +504,15 @@ def _of_side(edges: tuple[Edge, Edge], side: int) -> Edge:
 
 def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edges: tuple[Edge, Edge]) -> frozenset[int]:
     """Sides whose edge may not be the arris: by other lines beside it, by how the pavement goes on, or by its looks."""
-    unsure = set(_unsure_sides(pairs, section))
+    rivals, pixels_per_mm = _rivals(pairs, section), float(np.median(tracer.pixels_per_mm))
+    unsure = set(rivals.inside | rivals.outside)
     for edge in edges:
         side, pavement = edge.trace.side, edge.pavement
-        surely = pavement is not None and pavement.ends_here
-        if pavement is not None and (
-            pavement.is_whole or _may_hide_arris(section, pairs[0].arris(side), side, pavement)
-        ):
-            unsure.add(side)
-        elif surely:
+        hides = pavement is not None and _may_hide_arris(section, pairs[0].arris(side), side, pavement)
+        surely = pavement is not None and pavement.left_here < CLEARLY_BROKEN and not hides
+        if surely and side not in rivals.inside:
             unsure.discard(side)
-        if _is_no_saws(edge, float(np.median(tracer.pixels_per_mm)), surely):
+        if hides or (pavement is not None and pavement.is_whole) or _is_no_saws(edge, pixels_per_mm, surely):
             unsure.add(side)
     return frozenset(unsure)
 
@@ -600,7 +599,7 @@ def _holds_sensor(tracer: _Tracer, pair: Pair) -> bool:
 
 
 def _are_banded(tracer: _Tracer, pair: Pair, left: Step, right: Step) -> bool:
-    """Whether two inner lines leave clean bands of the same width beside both arrises that no walls can be.
+    """Whether two inner lines, straighter than the outer ones, leave bands of the same width that no walls can be.
 
     Of both walls no more is seen together than the slot's width times depth over height of the camera.
     """
@@ -609,7 +608,9 @@ def _are_banded(tracer: _Tracer, pair: Pair, left: Step, right: Step) -> bool:
     walls_mm = pair.width_mm * DEEPEST_MM / (camera_mm + DEEPEST_MM)
     if min(bands) < LEAST_BAND_MM or sum(bands) < walls_mm + LEAST_BAND_MM or abs(bands[0] - bands[1]) > SAME_BANDS_MM:
         return False
-    return max(tracer.raggedness_mm(left, 1), tracer.raggedness_mm(right, -1)) < MADE_CLEAN_MM
+    made = max(tracer.raggedness_mm(left, 1), tracer.raggedness_mm(right, -1))
+    sawn = min(tracer.raggedness_mm(pair.left, 1), tracer.raggedness_mm(pair.right, -1))
+    return made < MADE_CLEAN_MM and made < CLEANER * sawn
 
 
 def _centred(
@@ -684,17 +685,26 @@ EDGE_AMBIGUOUS = Problem(
 )
 
 
-def _unsure_sides(pairs: Sequence[Pair], section: Section) -> frozenset[int]:
+@dataclass(frozen=True)
+class _Rivals:
     """Sides (+1 left, -1 right) whose arris may be another line, well apart from that of the best pair."""
+
+    inside: frozenset[int]
+    """Farther in: what lies between may be paint or tape beside the slot."""
+    outside: frozenset[int]
+    """Farther out: what lies between may be a wall."""
+
+
+def _rivals(pairs: Sequence[Pair], section: Section) -> _Rivals:
     best = pairs[0]
-    unsure = set(best.wall_beyond)
+    inside, outside = set[int](), set(best.wall_beyond)
     for other in pairs[1:]:
         for side, wall in ((1, section.wall_mm[0]), (-1, section.wall_mm[1])):
             out_mm = side * (other.arris(side).n_mm - best.arris(side).n_mm)
             clear = WALL_COST if WALL_SHARES[0] * wall < out_mm < WALL_SHARES[1] * wall else CLEAR_COST
             if abs(out_mm) > CLOSE_MM and other.cost < best.cost + clear:
-                unsure.add(side)
-    return frozenset(unsure)
+                (outside if out_mm > 0.0 else inside).add(side)
+    return _Rivals(frozenset(inside), frozenset(outside))
 
 
 def _which_line_mm(pairs: Sequence[Pair]) -> float:

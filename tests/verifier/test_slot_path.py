@@ -85,3 +85,15 @@ def test_raggedness_of_a_sharp_picture_is_the_edges_own() -> None:
 def test_too_few_stations_are_misuse() -> None:
     with pytest.raises(ValueError, match="20 stations"):
         find_saw_path(S[:30], np.full(30, np.nan))
+
+
+def test_what_stands_at_the_borders_of_a_gap_does_not_carry_the_path_through_it() -> None:
+    """Chips at both ends of 250 mm that were not seen; a path through what is put in there would follow them."""
+    rng = np.random.default_rng(5)
+    s = np.arange(0.0, 1000.0, 1.0)
+    edge = rng.normal(0.0, 0.1, len(s))
+    edge[350:380] += 1.5
+    edge[630:650] += 3.5
+    edge[380:630] = np.nan
+    path = find_saw_path(s, edge)
+    assert np.abs(path.at(s[380:630])).max() < 1.0
