@@ -158,11 +158,11 @@ def _profiles(pavement: PavementMap, angle: float) -> tuple[Array, Array, Array]
     height, width = pavement.weight.shape
     size = int(math.hypot(height, width)) + 1
     c, s, half = math.cos(angle), math.sin(angle), size / 2.0
-    # Destination (s, n) to source (x, y): x = cx + s c - n s, y = cy + s s + n c, rows growing with n.
-    turn = np.array([[c, -s, width / 2 - half * c + half * s], [s, c, height / 2 - half * s - half * c]])
+    # Destination (n, s) to source (x, y): x = cx + s c - n s, y = cy + s s + n c; sums of columns are the quick ones.
+    turn = np.array([[-s, c, width / 2 - half * c + half * s], [c, s, height / 2 - half * s - half * c]])
     stack = np.dstack([*pavement.channels, pavement.weight])
     turned = cv2.warpAffine(stack, turn, (size, size), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    sums = np.asarray(cv2.reduce(turned, 1, cv2.REDUCE_SUM), np.float64).reshape(size, 3).T
+    sums = np.asarray(cv2.reduce(turned, 0, cv2.REDUCE_SUM), np.float64).reshape(size, 3).T
     mean = np.divide(sums[:2], sums[2], out=np.zeros((2, size)), where=sums[2] > 0)
     offsets = np.asarray((np.arange(size) - half) * pavement.cell_mm, np.float64)
     return offsets, np.asarray(mean, np.float64), np.asarray(sums[2] * pavement.cell_mm, np.float64)

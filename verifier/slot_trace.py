@@ -396,10 +396,10 @@ class _Tracer:
         """How the pavement goes on outside an edge."""
         trace = edge.trace
         scale = float(np.median(self.pixels_per_mm))
-        step = float(np.clip(1.0 / scale, 0.5, 1.5))
+        step = float(np.clip(1.0 / scale, 0.7, 1.5))
         s = np.arange(trace.s_mm[0], trace.s_mm[-1], step)
         s = s[self._sound(edge)[np.clip(np.searchsorted(trace.s_mm, s), 0, len(trace.s_mm) - 1)]][:MOST_STATIONS]
-        v = np.arange(-CONTINUITY_IN_MM, CONTINUITY_OUT_MM, max(0.5 / scale, 0.25))
+        v = np.arange(-CONTINUITY_IN_MM, CONTINUITY_OUT_MM, max(0.5 / scale, 0.4))
         base = edge.path_mm(s)
         light = sample_roughly(self.photo.grey, self.plane, self.ribbon.axis, s, base, trace.side * v)
         light[covered_by(self.outlines_mm, self.ribbon.axis, s, base, trace.side * v, 4.0)] = np.nan
@@ -422,7 +422,7 @@ GLARING = 0.93
 """Linear light that a picture cuts off, or nearly."""
 DEPTH_ROOM = 1.4
 """A slot may be deeper than usual by this factor."""
-MOST_STATIONS = 2000
+MOST_STATIONS = 1500
 
 
 def _unfitted(trace: EdgeTrace) -> ArrisFit:
