@@ -27,7 +27,8 @@ from verifier.profile import moving_mean, straightness
 from verifier.slot_chips import BEYOND_MM, STATION_MM, DeepestChip, EdgeChips, deepest_chip_of, find_faces, look_beside
 from verifier.slot_path import chip_probability, raggedness
 from verifier.slot_ribbon import visible_stations
-from verifier.slot_trace import EDGE_AMBIGUOUS, NEAR_PX_PER_MM, RAGGED_NEAR_MM, Edge, TracedSlot, trace_slot
+from verifier.slot_trace import EDGE_AMBIGUOUS, NEAR_PX_PER_MM, RAGGED_NEAR_MM, WRONG_KIND, Edge, TracedSlot, trace_slot
+from verifier.surface import measure_surface
 
 Array = NDArray[np.float64]
 
@@ -117,6 +118,9 @@ def measure_slot(
     traced = trace_slot(photo, plane, outlines_mm, marks, nominal_width_mm)
     if isinstance(traced, Problem):
         return Finding((), (traced,))
+    if traced.lines_inside and not traced.marked and measure_surface(photo, plane, outlines_mm).estimates:
+        # Whoever looks for a sensor finds one.
+        return Finding((), (WRONG_KIND,))
     measured = _cut_to_length(traced, plane, outlines_mm)
     if isinstance(measured, Problem):
         estimates, notes = list[Estimate](), [measured]
@@ -139,7 +143,8 @@ def _across(photo: Photo, m: MeasuredSlot, outlines_mm: Sequence[Array]) -> tupl
     """What is given beside the angle, and why not all of it."""
     if m.slot.unsure:
         of_one = _OF_ONE_EDGE.get(m.slot.unsure, ())
-        return [e for e in _estimates(m) if e.quantity in of_one] if of_one else [], [EDGE_AMBIGUOUS]
+        steady = of_one and not any(_is_ragged(edge) for edge in m.slot.sure)
+        return [e for e in _estimates(m) if e.quantity in of_one] if steady else [], [EDGE_AMBIGUOUS]
     spall = _spall(_deepest_chip(photo, m, outlines_mm), _bridged_mm(m))
     estimates = [*_estimates(m), *([spall] if isinstance(spall, Estimate) else [])]
     notes = [spall] if isinstance(spall, Problem) else []
@@ -190,10 +195,12 @@ MOST_JUMPING = 0.04
 
 def _is_unsteady(m: MeasuredSlot) -> bool:
     """Whether a trace slips from arris to wall and back, or scatters more than the picture's blur explains."""
-    ragged = any(
-        e.path.noise_mm > max(RAGGED_NEAR_MM, RAGGED_IN_BLURS * e.trace.blur_mm) for e in (m.slot.left, m.slot.right)
-    )
+    ragged = any(_is_ragged(e) for e in (m.slot.left, m.slot.right))
     return ragged or any(jumps.share > MOST_JUMPING for jumps in m.jumps)
+
+
+def _is_ragged(edge: Edge) -> bool:
+    return edge.path.noise_mm > max(RAGGED_NEAR_MM, RAGGED_IN_BLURS * edge.trace.blur_mm)
 
 
 RAGGED_IN_BLURS = 0.8

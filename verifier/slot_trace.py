@@ -131,6 +131,8 @@ class TracedSlot:
     """Of the band in the search; see ``verifier.slot_search``."""
     smoother: float
     """By how much [natural log] the inside is smoother than the pavement."""
+    lines_inside: bool
+    """Whether lines lie inside that neither walls nor one shadow make: it may be a finished sensor amid its grout."""
     which_line_mm: float
     """Standard uncertainty of the width because the arrises may be other lines close by."""
     marked: bool
@@ -458,7 +460,7 @@ def _trace_pair(
     """Trace the best pair: a slot, a problem where it may be one but cannot be measured, or None where it is none."""
     best, pixels_per_mm = pairs[0], float(np.median(tracer.pixels_per_mm))
     if pixels_per_mm > SENSOR_PX_PER_MM and _holds_sensor(tracer, best):
-        return _WRONG_KIND
+        return WRONG_KIND
     edges = _trace_edges(tracer, best)
     if edges is None:
         return None
@@ -466,7 +468,7 @@ def _trace_pair(
     unsure = frozenset[int]() if marked else _unsure_edges(tracer, section, [best, *pairs[1:]], edges)
     slot = TracedSlot(
         tracer.ribbon.axis, *edges, pixels_per_mm, best.gain, best.foot_seen, unsure,
-        band.significance, best.smoother, _which_line_mm(pairs), marked,
+        band.significance, best.smoother, _has_lines_inside(tracer, best), _which_line_mm(pairs), marked,
     )  # fmt: skip
     strayed = abs(slot.width_mm - best.width_mm)
     excess = max(strayed - 0.5 - 0.5 * section.blur_mm, 0.0) / math.sqrt(3.0)
@@ -598,15 +600,24 @@ def _holds_sensor(tracer: _Tracer, pair: Pair) -> bool:
     return any(_are_banded(tracer, pair, a, b) for a in left for b in right)
 
 
-def _are_banded(tracer: _Tracer, pair: Pair, left: Step, right: Step) -> bool:
-    """Whether two inner lines, straighter than the outer ones, leave bands of the same width that no walls can be.
+def _has_lines_inside(tracer: _Tracer, pair: Pair) -> bool:
+    """Whether a line lies inside each half, both together farther from the arrises than walls can be seen."""
+    middle, skip = (pair.left.n_mm + pair.right.n_mm) / 2, LEAST_BAND_MM
+    left = [pair.left.n_mm - t.n_mm for t in tracer.steps if middle < t.n_mm < pair.left.n_mm - skip]
+    right = [t.n_mm - pair.right.n_mm for t in tracer.steps if pair.right.n_mm + skip < t.n_mm < middle]
+    return bool(left and right) and max(left) + max(right) > _walls_mm(tracer, pair) + LEAST_BAND_MM
 
-    Of both walls no more is seen together than the slot's width times depth over height of the camera.
-    """
+
+def _walls_mm(tracer: _Tracer, pair: Pair) -> float:
+    """Most that is seen of both walls together: the slot's width times depth over the camera's distance."""
+    return pair.width_mm * DEEPEST_MM / (float(tracer.plane.camera_mm[2]) + DEEPEST_MM)
+
+
+def _are_banded(tracer: _Tracer, pair: Pair, left: Step, right: Step) -> bool:
+    """Whether two inner lines, straighter than the outer ones, leave bands of the same width that no walls can be."""
     bands = (pair.left.n_mm - left.n_mm, right.n_mm - pair.right.n_mm)
-    camera_mm = float(tracer.plane.camera_mm[2])
-    walls_mm = pair.width_mm * DEEPEST_MM / (camera_mm + DEEPEST_MM)
-    if min(bands) < LEAST_BAND_MM or sum(bands) < walls_mm + LEAST_BAND_MM or abs(bands[0] - bands[1]) > SAME_BANDS_MM:
+    far = sum(bands) > _walls_mm(tracer, pair) + LEAST_BAND_MM
+    if not far or min(bands) < LEAST_BAND_MM or abs(bands[0] - bands[1]) > SAME_BANDS_MM:
         return False
     made = max(tracer.raggedness_mm(left, 1), tracer.raggedness_mm(right, -1))
     sawn = min(tracer.raggedness_mm(pair.left, 1), tracer.raggedness_mm(pair.right, -1))
@@ -674,7 +685,7 @@ def _ends(traces: Sequence[EdgeTrace]) -> tuple[float, float]:
     return float(s[inside[0]]), float(s[inside[-1]])
 
 
-_WRONG_KIND = Problem(
+WRONG_KIND = Problem(
     "wrong-kind-of-photo",
     "What lies beside the bar looks like a finished sensor, not like an open cut: choose the right kind of photo.",
 )
