@@ -143,7 +143,7 @@ def _across(photo: Photo, m: MeasuredSlot, outlines_mm: Sequence[Array]) -> tupl
     """What is given beside the angle, and why not all of it."""
     if m.slot.unsure:
         of_one = _OF_ONE_EDGE.get(m.slot.unsure, ())
-        steady = of_one and not any(_is_ragged(edge) for edge in m.slot.sure)
+        steady = of_one and not any(_is_ragged(edge, m.slot.pixels_per_mm) for edge in m.slot.sure)
         return [e for e in _estimates(m) if e.quantity in of_one] if steady else [], [EDGE_AMBIGUOUS]
     spall = _spall(_deepest_chip(photo, m, outlines_mm), _bridged_mm(m))
     estimates = [*_estimates(m), *([spall] if isinstance(spall, Estimate) else [])]
@@ -195,12 +195,14 @@ MOST_JUMPING = 0.04
 
 def _is_unsteady(m: MeasuredSlot) -> bool:
     """Whether a trace slips from arris to wall and back, or scatters more than the picture's blur explains."""
-    ragged = any(_is_ragged(e) for e in (m.slot.left, m.slot.right))
+    ragged = any(_is_ragged(e, m.slot.pixels_per_mm) for e in (m.slot.left, m.slot.right))
     return ragged or any(jumps.share > MOST_JUMPING for jumps in m.jumps)
 
 
-def _is_ragged(edge: Edge) -> bool:
-    return edge.path.noise_mm > max(RAGGED_NEAR_MM, RAGGED_IN_BLURS * edge.trace.blur_mm)
+def _is_ragged(edge: Edge, pixels_per_mm: float) -> bool:
+    """Whether an edge scatters too much for its straightness: from near by any sawn edge is clean."""
+    blurred = RAGGED_IN_BLURS * edge.trace.blur_mm if pixels_per_mm < NEAR_PX_PER_MM else 0.0
+    return edge.path.noise_mm > max(RAGGED_NEAR_MM, blurred)
 
 
 RAGGED_IN_BLURS = 0.8

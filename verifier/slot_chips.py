@@ -471,11 +471,11 @@ RIM_MM, RIM_SHARE, RIM_BLURS = 0.4, 0.1, 0.3
 """Standard uncertainty of a rim: a part, a share of the depth, and a share of the blur."""
 USUAL_MM, USUAL_SPREAD_MM = 1.5, 0.6
 """Deepest of the small chips a sawn edge has (common practice: up to 2 mm), which show in few photos."""
-CHIPS_PER_M = 0.5
+CHIPS_PER_M = 1.0
 """Deeper chips a metre of edge, as assumed where nothing is seen."""
 UNSEEN_LEAST, UNSEEN_PER_SCATTER, UNSEEN_MOST = 0.1, 1.0, 0.6
 """Share of deeper chips that do not show: more, the more the pavement's own tone scatters."""
-UNSEEN_MM = (1.5, 8.5)
+UNSEEN_MM = (1.5, 11.0)
 """Range of depth of those, the shallow ones more often."""
 _DEPTHS = np.arange(0.0, 22.0, 0.1)
 
