@@ -53,8 +53,6 @@ class Continuity:
     """Correlation across the edge as a share of the usual; near 0 at an arris."""
     breaks_mm: tuple[float, ...]
     """Offsets outside the edge at which the pavement is broken besides, innermost first."""
-    reach_mm: float
-    """How far out this was looked at."""
 
     @property
     def is_whole(self) -> bool:
@@ -94,7 +92,7 @@ def pavement_continuity(light: Image32, v_mm: Array, step_mm: float, blur_mm: fl
     here = float(alike[np.abs(at) < 0.5 * lag_mm].min()) / usual
     breaks = tuple(_breaks(at, broken, lag_mm, blur_mm))
     banded = sum(place > WELL_OUTSIDE_MM for place in breaks) > MOST_BREAKS
-    return None if banded else Continuity(here, breaks, float(at[-1]))
+    return None if banded else Continuity(here, breaks)
 
 
 def _texture(light: Image32, step_mm: float, blur_mm: float) -> Array:

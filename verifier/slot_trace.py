@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -321,8 +322,12 @@ class _Tracer:
     steps: Sequence[Step]
     """All steps of the cross-section."""
     kept: dict[tuple[float, int], EdgeTrace] = field(default_factory=dict)
-    kept_room: dict[int, tuple[float, float]] = field(default_factory=dict)
-    """Room inward and outward of the edge traced last on each side."""
+    kept_raggedness: dict[tuple[float, int], float] = field(default_factory=dict)
+
+    @cached_property
+    def scale(self) -> float:
+        """Pixels per mm across the slot: the median over its length."""
+        return float(np.median(self.pixels_per_mm))
 
     @property
     def cell_mm(self) -> float:
@@ -332,13 +337,16 @@ class _Tracer:
     def trace(self, step: Step, side: int) -> EdgeTrace:
         """The edge along one step."""
         key = (step.n_mm, side)
-        self.kept_room[side] = (self._room(step, -side), self._room(step, side))
         if key not in self.kept:
             self.kept[key] = trace_edge(
                 self.photo.grey, self.plane, self.ribbon, step, side, self.outlines_mm, self.cell_mm, STEP_MM,
-                self.kept_room[side],
+                self._rooms(step, side),
             )  # fmt: skip
         return self.kept[key]
+
+    def _rooms(self, step: Step, side: int) -> tuple[float, float]:
+        """Distance to the next steps inward and outward."""
+        return self._room(step, -side), self._room(step, side)
 
     def _room(self, step: Step, way: int) -> float:
         """Distance to the next step towards +n (way = 1) or -n."""
@@ -346,13 +354,15 @@ class _Tracer:
 
     def raggedness_mm(self, step: Step, side: int) -> float:
         """Noise of the edge along one step about a slow path; a large value where there is none."""
-        trace = self.trace(step, side)
-        if np.isfinite(trace.outward_mm).sum() < 60:
-            return 3.0
-        return find_saw_path(trace.s_mm, trace.outward_mm).noise_mm
+        key = (step.n_mm, side)
+        if key not in self.kept_raggedness:
+            trace = self.trace(step, side)
+            seen = np.isfinite(trace.outward_mm).sum() >= 60
+            self.kept_raggedness[key] = find_saw_path(trace.s_mm, trace.outward_mm).noise_mm if seen else 3.0
+        return self.kept_raggedness[key]
 
-    def fit_arris(self, edge: Edge) -> Edge:
-        """The edge with its arris placed in the mean cross-section, chips left out."""
+    def fit_arris(self, edge: Edge, step: Step) -> Edge:
+        """The edge along a step with its arris placed in the mean cross-section, chips left out."""
         trace = edge.trace
         sound = self._sound(edge)
         s = trace.s_mm[sound][::2]
@@ -360,9 +370,11 @@ class _Tracer:
             return replace(edge, arris=_unfitted(trace))
         along = edge.path_mm(s)
         wall = wall_in_sight_mm(self.plane, self.ribbon.axis, float(np.median(along)), trace.side, USUAL_DEPTH_MM)
-        found = _unfitted(trace) if trace.by_texture else self._fit_section(edge, s, along, wall)
+        found = _unfitted(trace) if trace.by_texture else self._fit_section(edge, step, s, along, wall)
         found = found.with_texture(self._texture_reach(edge, sound, wall))
-        return replace(edge, arris=found.with_glare(*self._glare(edge, s, along)), pavement=self._continuity(edge))
+        return replace(
+            edge, arris=found.with_glare(*self._glare(edge, s, along)), pavement=self._continuity(edge, sound)
+        )
 
     def _sound(self, edge: Edge) -> NDArray[np.bool_]:
         """Stations of the trace that were seen and are not chipped."""
@@ -383,41 +395,41 @@ class _Tracer:
             shares.append(float(np.mean(light > GLARING)))
         return shares[0], shares[1]
 
-    def _fit_section(self, edge: Edge, s: Array, along: Array, wall_mm: float) -> ArrisFit:
+    def _fit_section(self, edge: Edge, step: Step, s: Array, along: Array, wall_mm: float) -> ArrisFit:
         trace = edge.trace
         v, light = mean_profile(
             self.photo.grey, self.plane, self.ribbon.axis, s, along, trace.side, self.outlines_mm, self.cell_mm
         )
         blur = float(np.hypot(trace.blur_mm, edge.path.noise_mm))
-        inner, outer = self.kept_room[trace.side]
+        inner, outer = self._rooms(step, trace.side)
         window = 4.0 + 1.5 * blur
         near = (v > -min(window, max(0.6 * inner, 2.0 * blur))) & (v < min(window, max(0.6 * outer, 2.0 * blur)))
         return fit_arris(v[near], light[near], blur, wall_mm)
 
-    def _continuity(self, edge: Edge) -> Continuity | None:
+    def _continuity(self, edge: Edge, sound: NDArray[np.bool_]) -> Continuity | None:
         """How the pavement goes on outside an edge."""
-        trace = edge.trace
-        scale = float(np.median(self.pixels_per_mm))
-        step = float(np.clip(1.0 / scale, 0.7, 1.5))
-        s = np.arange(trace.s_mm[0], trace.s_mm[-1], step)
-        s = s[self._sound(edge)[np.clip(np.searchsorted(trace.s_mm, s), 0, len(trace.s_mm) - 1)]][:MOST_STATIONS]
-        v = np.arange(-CONTINUITY_IN_MM, CONTINUITY_OUT_MM, max(0.5 / scale, 0.4))
-        base = edge.path_mm(s)
-        light = sample_roughly(self.photo.grey, self.plane, self.ribbon.axis, s, base, trace.side * v)
-        light[covered_by(self.outlines_mm, self.ribbon.axis, s, base, trace.side * v, 4.0)] = np.nan
-        return pavement_continuity(light, v, step, trace.blur_mm)
+        step = float(np.clip(1.0 / self.scale, 0.7, 1.5))
+        v = np.arange(-CONTINUITY_IN_MM, CONTINUITY_OUT_MM, max(0.5 / self.scale, 0.4))
+        return pavement_continuity(self._beside(edge, sound, step, v, sample_roughly), v, step, edge.trace.blur_mm)
 
     def _texture_reach(self, edge: Edge, sound: NDArray[np.bool_], wall_mm: float) -> TextureReach | None:
-        """How far the pavement's texture reaches beside the sound pieces of an edge."""
+        """How far the pavement's texture reaches beside an edge."""
+        blur = edge.trace.blur_mm
+        step = float(np.clip(0.7 * blur, 0.3, 1.0))
+        v = np.arange(-INWARD_MM, OUTWARD_MM, max(self.cell_mm, 0.4 * blur))
+        return texture_reach(self._beside(edge, sound, step, v, sample_along), v, step, blur, DEPTH_ROOM * wall_mm)
+
+    def _beside(
+        self, edge: Edge, sound: NDArray[np.bool_], step_mm: float, v: Array, sample: Callable[..., NDArray[np.float32]]
+    ) -> NDArray[np.float32]:
+        """Light (S, N) at outward offsets beside the sound pieces of an edge; NaN where a bar lies."""
         trace = edge.trace
-        step = float(np.clip(0.7 * trace.blur_mm, 0.3, 1.0))
-        s = np.arange(trace.s_mm[0], trace.s_mm[-1], step)
+        s = np.arange(trace.s_mm[0], trace.s_mm[-1], step_mm)
         s = s[sound[np.clip(np.searchsorted(trace.s_mm, s), 0, len(sound) - 1)]][:MOST_STATIONS]
-        v = np.arange(-INWARD_MM, OUTWARD_MM, max(self.cell_mm, 0.4 * trace.blur_mm))
-        base = edge.path_mm(s)
-        light = sample_along(self.photo.grey, self.plane, self.ribbon.axis, s, base, trace.side * v)
-        light[covered_by(self.outlines_mm, self.ribbon.axis, s, base, trace.side * v, 4.0)] = np.nan
-        return texture_reach(light, v, step, trace.blur_mm, DEPTH_ROOM * wall_mm)
+        base, n = edge.path_mm(s), trace.side * v
+        light = sample(self.photo.grey, self.plane, self.ribbon.axis, s, base, n)
+        light[covered_by(self.outlines_mm, self.ribbon.axis, s, base, n, 4.0)] = np.nan
+        return light
 
 
 GLARING = 0.93
@@ -444,7 +456,7 @@ def _trace_band(
     if not pairs:
         return None
     tracer = _Tracer(photo, plane, ribbon, outlines_mm, cross_scale(plane, ribbon.axis, ribbon.s_mm), steps)
-    if float(np.median(tracer.pixels_per_mm)) > RAGGED_PX_PER_MM:
+    if tracer.scale > RAGGED_PX_PER_MM:
         pairs = _by_raggedness(tracer, pairs)
     if pairs[0].gain < _least_gain(pairs[0]):
         return None
@@ -458,8 +470,8 @@ def _trace_pair(
     tracer: _Tracer, section: Section, pairs: Sequence[Pair], band: Band, marked: bool
 ) -> TracedSlot | Problem | None:
     """Trace the best pair: a slot, a problem where it may be one but cannot be measured, or None where it is none."""
-    best, pixels_per_mm = pairs[0], float(np.median(tracer.pixels_per_mm))
-    if pixels_per_mm > SENSOR_PX_PER_MM and _holds_sensor(tracer, best):
+    best = pairs[0]
+    if tracer.scale > SENSOR_PX_PER_MM and _holds_sensor(tracer, best):
         return WRONG_KIND
     edges = _trace_edges(tracer, best)
     if edges is None:
@@ -467,7 +479,7 @@ def _trace_pair(
     best, edges = (best, edges) if marked else _moved_out(tracer, section, best, edges)
     unsure = frozenset[int]() if marked else _unsure_edges(tracer, section, [best, *pairs[1:]], edges)
     slot = TracedSlot(
-        tracer.ribbon.axis, *edges, pixels_per_mm, best.gain, best.foot_seen, unsure,
+        tracer.ribbon.axis, *edges, tracer.scale, best.gain, best.foot_seen, unsure,
         band.significance, best.smoother, _has_lines_inside(tracer, best), _which_line_mm(pairs), marked,
     )  # fmt: skip
     strayed = abs(slot.width_mm - best.width_mm)
@@ -506,7 +518,7 @@ def _of_side(edges: tuple[Edge, Edge], side: int) -> Edge:
 
 def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edges: tuple[Edge, Edge]) -> frozenset[int]:
     """Sides whose edge may not be the arris: by other lines beside it, by how the pavement goes on, or by its looks."""
-    rivals, pixels_per_mm = _rivals(pairs, section), float(np.median(tracer.pixels_per_mm))
+    rivals = _rivals(pairs, section)
     unsure = set(rivals.inside | rivals.outside)
     for edge in edges:
         side, pavement = edge.trace.side, edge.pavement
@@ -514,7 +526,7 @@ def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edge
         surely = pavement is not None and pavement.left_here < CLEARLY_BROKEN and not hides
         if surely and side not in rivals.inside:
             unsure.discard(side)
-        if hides or (pavement is not None and pavement.is_whole) or _is_no_saws(edge, pixels_per_mm, surely):
+        if hides or (pavement is not None and pavement.is_whole) or _is_no_saws(edge, tracer.scale, surely):
             unsure.add(side)
     return frozenset(unsure)
 
@@ -540,7 +552,10 @@ def _trace_edges(tracer: _Tracer, pair: Pair) -> tuple[Edge, Edge] | None:
     traces = [t.between(*ends) for t in traces]
     if any(np.isfinite(t.outward_mm).sum() < max(_LEAST_SEEN * len(t.s_mm), 60.0) for t in traces):
         return None
-    left, right = (tracer.fit_arris(Edge(t, find_saw_path(t.s_mm, t.outward_mm))) for t in traces)
+    left, right = (
+        tracer.fit_arris(Edge(t, find_saw_path(t.s_mm, t.outward_mm)), step)
+        for t, step in zip(traces, (pair.left, pair.right), strict=True)
+    )
     return left, right
 
 
