@@ -50,6 +50,8 @@ ENDS_SHARE = 0.05
 """Share of the slot's length at each end that may or may not be seen."""
 EDGES_APART_MM = 0.25
 """Standard uncertainty of how far an edge leads away from the slot's middle over half of its length: saws wander."""
+RELIEF_IN_RAGGEDNESS = 0.7
+"""Standard uncertainty of the mean height of the stones along an arris, in units of its raggedness, as assumed."""
 _DRAWS = 150
 _SHORTEST_MM, _SHORTEST_RUN_MM = 100.0, 40.0
 _STATION_MM, _MOST_STATIONS = 6.0, 160
@@ -436,6 +438,18 @@ def _arris(m: MeasuredSlot) -> BudgetLine:
     )
 
 
+def _relief(m: MeasuredSlot) -> BudgetLine:
+    """Stones that stand up at an arris hide it, or what lies behind it, where they are seen aslant.
+
+    How far they stand up is not seen; they make an edge about as ragged as they are high.
+    """
+    parts = []
+    for edge, n in ((m.slot.left, m.left_mm), (m.slot.right, m.right_mm)):
+        aslant = float(np.mean(np.abs(_tilt(m, n))))
+        parts.append(RELIEF_IN_RAGGEDNESS * aslant * edge.path.noise_mm)
+    return BudgetLine("stones that stand up at the arris", float(np.linalg.norm(parts)))
+
+
 def _chips(m: MeasuredSlot) -> BudgetLine:
     """Small chips that cannot be told from the edge's own raggedness shift both edges outward."""
     parts = [
@@ -463,6 +477,7 @@ def _mean_width(m: MeasuredSlot, draws: _Draws) -> Estimate:
         BudgetLine("edge location", float(noise)),
         _definition(m),
         _arris(m),
+        _relief(m),
         _chips(m),
         *_which_line(m),
         *_not_followed(m),
@@ -475,7 +490,10 @@ def _extremes(m: MeasuredSlot, draws: _Draws) -> list[Estimate]:
     ragged = m.left_ragged_mm + m.right_ragged_mm
     width = ragged + (m.left_mm - m.right_mm) * _width_of(*_edges_in(m, m.plane)) / np.mean(m.left_mm - m.right_mm)
     errors = draws.left - draws.right
-    shared = (*_plane_budget(m, _width_of), _definition(m), _arris(m), _chips(m), *_which_line(m), *_not_followed(m))
+    shared = (
+        *_plane_budget(m, _width_of), _definition(m), _arris(m), _relief(m), _chips(m),
+        *_which_line(m), *_not_followed(m),
+    )  # fmt: skip
     found = []
     means = np.stack([moving_mean(m.s_mm, one, largest_gap_mm=100.0) for one in np.eye(len(m.s_mm))], axis=1)
     means = means[np.isfinite(means).all(axis=1)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -519,16 +519,22 @@ def _of_side(edges: tuple[Edge, Edge], side: int) -> Edge:
 def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edges: tuple[Edge, Edge]) -> frozenset[int]:
     """Sides whose edge may not be the arris: by other lines beside it, by how the pavement goes on, or by its looks."""
     rivals = _rivals(pairs, section)
-    unsure = set(rivals.inside | rivals.outside)
+    unsure = set(rivals.inside) | set(rivals.outside)
     for edge in edges:
         side, pavement = edge.trace.side, edge.pavement
         hides = pavement is not None and _may_hide_arris(section, pairs[0].arris(side), side, pavement)
         surely = pavement is not None and pavement.left_here < CLEARLY_BROKEN and not hides
+        surely = surely and not (pavement is not None and _breaks_at(pavement, rivals.outside.get(side, ())))
         if surely and side not in rivals.inside:
             unsure.discard(side)
         if hides or (pavement is not None and pavement.is_whole) or _is_no_saws(edge, tracer.scale, surely):
             unsure.add(side)
     return frozenset(unsure)
+
+
+def _breaks_at(pavement: Continuity, rivals_mm: Sequence[float]) -> bool:
+    """Whether the pavement is broken at one of the lines outside an edge that may be the arris as well."""
+    return any(abs(place - rival) < CLOSE_MM for place in pavement.breaks_mm for rival in rivals_mm)
 
 
 def _may_hide_arris(section: Section, arris: Step, side: int, pavement: Continuity) -> bool:
@@ -717,20 +723,23 @@ class _Rivals:
 
     inside: frozenset[int]
     """Farther in: what lies between may be paint or tape beside the slot."""
-    outside: frozenset[int]
-    """Farther out: what lies between may be a wall."""
+    outside: Mapping[int, tuple[float, ...]]
+    """Farther out, and how far where that is known: what lies between may be a wall, or a floor in the light."""
 
 
 def _rivals(pairs: Sequence[Pair], section: Section) -> _Rivals:
     best = pairs[0]
-    inside, outside = set[int](), set(best.wall_beyond)
+    inside, outside = set[int](), {side: tuple[float, ...]() for side in best.wall_beyond}
     for other in pairs[1:]:
         for side, wall in ((1, section.wall_mm[0]), (-1, section.wall_mm[1])):
             out_mm = side * (other.arris(side).n_mm - best.arris(side).n_mm)
             clear = WALL_COST if WALL_SHARES[0] * wall < out_mm < WALL_SHARES[1] * wall else CLEAR_COST
             if abs(out_mm) > CLOSE_MM and other.cost < best.cost + clear:
-                (outside if out_mm > 0.0 else inside).add(side)
-    return _Rivals(frozenset(inside), frozenset(outside))
+                if out_mm > 0.0:
+                    outside[side] = (*outside.get(side, ()), out_mm)
+                else:
+                    inside.add(side)
+    return _Rivals(frozenset(inside), outside)
 
 
 def _which_line_mm(pairs: Sequence[Pair]) -> float:

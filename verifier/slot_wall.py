@@ -32,6 +32,9 @@ _CORRELATION_MM = 1.0
 
 GLARE_BLURS = 1.1
 _ASTRAY, _MISLED = 0.1, 0.05
+_SHADED, _SHADOW_MM = 0.2, 3.0
+"""Probability that a shadow lies between a floor in the light and the arris that hides its wall, and the width up to
+which it may be overlooked."""
 _GRID_MM, _GRID_REACH_MM = 0.02, 6.0
 
 
@@ -44,6 +47,9 @@ class ArrisFit:
     blur_mm: float
     misfit: float
     """Root mean square of the weighted residuals."""
+    may_be_shadow: bool = False
+    """Whether what light shows may be the border of a shadow that the arris throws: on a floor brighter than the
+    pavement, above a wall that is hidden."""
 
     def with_glare(self, inside: float, outside: float) -> ArrisFit:
         """The same where a share of what is inside or outside is brighter than the picture can show.
@@ -59,7 +65,8 @@ class ArrisFit:
         """The same with what the reach of the pavement's texture says besides (Bayes' theorem, on a grid).
 
         A texture may end before the arris, at a chip or in dirt, and what is just inside may be as dark or as bright as
-        the pavement: either has no say with a probability of its own.
+        the pavement: either has no say with a probability of its own. Light that may show a shadow's border misleads
+        more often, and inward.
         """
         if reach is None:
             return self
@@ -67,7 +74,10 @@ class ArrisFit:
         u = max(self.u_mm, 2.0 * _GRID_MM)
         ends = np.exp(-0.5 * ((x - reach.end_mm) / reach.u_mm) ** 2) / (reach.u_mm * math.sqrt(2.0 * math.pi))
         light = np.exp(-0.5 * ((x - self.shift_mm) / u) ** 2) / (u * math.sqrt(2.0 * math.pi))
-        density = ((1.0 - _MISLED) * light + _MISLED / np.ptp(x)) * ((1.0 - _ASTRAY) * ends + _ASTRAY / np.ptp(x))
+        anywhere = np.full(len(x), 1.0 / np.ptp(x))
+        outside = ((x > self.shift_mm) & (x < self.shift_mm + _SHADOW_MM)) / _SHADOW_MM
+        misled, misplaced = (_SHADED, outside) if self.may_be_shadow else (_MISLED, anywhere)
+        density = ((1.0 - misled) * light + misled * misplaced) * ((1.0 - _ASTRAY) * ends + _ASTRAY * anywhere)
         density /= density.sum()
         mean = float(density @ x)
         return replace(self, shift_mm=mean, u_mm=math.sqrt(float(density @ (x - mean) ** 2)))
@@ -84,17 +94,47 @@ def fit_arris(v_mm: Array, light: Array, blur_mm: float, wall_mm: float) -> Arri
     """
     scale = float(np.ptp(light)) or 1.0
     y = light / scale
-    starts = [0.0]
-    if 0.3 * blur_mm < wall_mm < float(v_mm[-1]) - 1.5 * blur_mm - 1.5:
-        starts.append(wall_mm)
-    fits = [_fit(v_mm, y, blur_mm, wall_mm, e) for e in starts]
+    room = float(v_mm[-1]) - 1.5 * blur_mm - 1.5
+    supposed = [(wall_mm, 0.0)]
+    if 0.3 * blur_mm < wall_mm < room:
+        supposed.append((wall_mm, wall_mm))
+    shaded = shaded_strip_mm(v_mm, y) if wall_mm < 0.3 * blur_mm else 0.0
+    if 0.0 < shaded < room:
+        supposed.append((shaded, shaded))
+    fits = [_fit(v_mm, y, blur_mm, strip, start) for strip, start in supposed]
     best = min(fits, key=lambda f: f[2])
     weights = np.array([math.exp(-0.5 * min(f[2] - best[2], 100.0)) for f in fits])
     weights /= weights.sum()
     shift = float(weights @ [f[0] for f in fits])
     between = float(weights @ [(f[0] - shift) ** 2 for f in fits])
     within = float(weights @ [f[1] ** 2 for f in fits])
-    return ArrisFit(shift, math.sqrt(between + within), best[3], math.sqrt(best[2] / len(v_mm)))
+    may_be_shadow = wall_mm < 0.3 * blur_mm and _levels(v_mm, y)[0] > _levels(v_mm, y)[1]
+    return ArrisFit(shift, math.sqrt(between + within), best[3], math.sqrt(best[2] / len(v_mm)), may_be_shadow)
+
+
+def shaded_strip_mm(v_mm: Array, light: Array) -> float:
+    """Width of a dark strip between an edge at 0 with a brighter inside and the pavement; 0.0 where there is none.
+
+    Where the wall is hidden its arris may still throw a shadow on a floor in the light: the edge seen is the shadow's,
+    and the arris lies at its other border. Sharpening makes a dark rim too, though not as dark.
+    """
+    floor, pavement = _levels(v_mm, light)
+    outside = np.flatnonzero(v_mm > 0.0)
+    darkest = int(outside[np.argmin(light[outside])]) if len(outside) else 0
+    dark = float(light[darkest])
+    if floor < pavement or pavement - dark < MOST_RIM * (floor - dark):
+        return 0.0
+    risen = np.flatnonzero((v_mm > v_mm[darkest]) & (light > (pavement + dark) / 2))
+    return float(v_mm[risen[0]]) if len(risen) else 0.0
+
+
+def _levels(v_mm: Array, light: Array) -> tuple[float, float]:
+    """Light well inside and well outside of an edge at 0."""
+    return float(np.median(light[v_mm <= 0.7 * v_mm[0]])), float(np.median(light[v_mm >= 0.6 * v_mm[-1]]))
+
+
+MOST_RIM = 0.15
+"""Depth of the rim that sharpening leaves, as a share of the step beside it: cameras sharpen by less."""
 
 
 def _fit(v: Array, y: Array, blur: float, wall: float, start: float) -> tuple[float, float, float, float]:

@@ -15,6 +15,7 @@ from verifier.plane import CovarianceSource, GroundPlane
 
 Array = NDArray[np.float64]
 
+SUNLIT = 0.5
 BAR_MM = np.array([[0.0, 0.0], [300.0, 0.0], [300.0, 50.0], [0.0, 50.0]])
 
 
@@ -37,8 +38,14 @@ class Scene:
     floor: float = 0.02
     pavement: float = 0.25
     roughness: float = 0.25
+    sunlit_mm: float = 0.0
+    """Width of a part of the floor at the right edge that lies in the sun, with dust and stones on it."""
+    shadow_mm: float = 0.0
+    """Width of the shadow that the right arris throws on that part of the floor, as seen."""
     strip: tuple[float, float, float] | None = None
     """A bright strip beside the slot: distance from its left edge, width, light."""
+    painted: bool = False
+    """Whether that strip is thin paint, through which the pavement shows."""
     blur_px: float = 0.8
     noise: float = 0.004
     size_px: tuple[int, int] = (880, 660)
@@ -98,8 +105,13 @@ def _render(scene: Scene, plane: GroundPlane) -> NDArray[np.float32]:
     light = scene.pavement * _texture(scene, top)
     if scene.strip is not None:
         beside = top[:, 1] - left - scene.strip[0]
-        light = np.where((beside > 0) & (beside < scene.strip[1]), scene.strip[2], light)
-    light = np.where(inside, np.where(on_floor, scene.floor, scene.wall), light)
+        strip = scene.strip[2] * (_texture(scene, top) if scene.painted else 1.0)
+        light = np.where((beside > 0) & (beside < scene.strip[1]), strip, light)
+    floor_light = np.full(len(top), scene.floor)
+    above = top[:, 1] - right
+    in_sun = (above < scene.sunlit_mm) & (above > scene.shadow_mm)
+    floor_light[in_sun] = (SUNLIT * _texture(replace(scene, seed=scene.seed + 7), floor))[in_sun]
+    light = np.where(inside, np.where(on_floor, floor_light, scene.wall), light)
     bar = (top[:, 0] > 0) & (top[:, 0] < 300) & (top[:, 1] > 0) & (top[:, 1] < 50)
     checks = (np.floor(top[:, 0] / 12.5) + np.floor(top[:, 1] / 12.5)) % 2
     light = np.where(bar, 0.1 + 0.7 * checks, light)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -18,7 +19,8 @@ from verifier.plane import GroundPlane
 from verifier.slot import _spall, measure_slot
 from verifier.slot_chips import DeepestChip
 from verifier.slot_search import find_bands, map_pavement
-from verifier.slot_wall import fit_arris
+from verifier.slot_texture import TextureReach
+from verifier.slot_wall import ArrisFit, fit_arris, shaded_strip_mm
 
 from .slot_pictures import BAR_MM, Scene, photo_of, plane_of
 
@@ -182,6 +184,19 @@ def test_pavement_without_a_slot_is_refused() -> None:
     assert finding.problems[0].code in ("slot-not-found", "slot-ambiguous")
 
 
+@pytest.mark.parametrize("sunlit_mm", [20.0, 30.0, 40.0, 50.0])
+@pytest.mark.parametrize("strip", [None, (-90.0, 20.0, 0.7)], ids=["bare", "painted"])
+def test_the_border_of_the_sun_on_the_floor_is_no_arris(
+    sunlit_mm: float, strip: tuple[float, float, float] | None
+) -> None:
+    """Half of the floor in the sun, with a painted line beside that edge or not: the right width, or none."""
+    camera = (150.0, -250.0, 700.0)
+    finding = _measure(Scene(sunlit_mm=sunlit_mm, strip=strip, painted=True, wall=0.03, camera_mm=camera))
+    widths = [e for e in finding.estimates if e.quantity is Quantity.SLOT_WIDTH]
+    assert all(abs(e.value - 70.0) <= e.expanded_uncertainty for e in widths)
+    assert widths or finding.problems
+
+
 def test_a_flat_stain_with_soft_edges_is_refused() -> None:
     scene = Scene(width_mm=0.0, depth_mm=1e-3)
     photo, plane = photo_of(scene), plane_of(scene)
@@ -246,3 +261,35 @@ def test_the_arris_is_placed_in_a_profile_with_a_narrow_wall(wall_light: float, 
     middle = float(fine[np.argmax(blurred > 0.525)])
     fit = fit_arris(v, np.interp(v + middle, fine, blurred), 0.3, wall_mm)
     assert abs(fit.shift_mm + middle) <= 2.0 * fit.u_mm + 0.02
+
+
+def _behind_blur(ideal: Array, fine: Array, blur_mm: float) -> Array:
+    kernel = np.exp(-0.5 * (np.arange(-4.0 * blur_mm, 4.0 * blur_mm, 0.01) / blur_mm) ** 2)
+    return np.convolve(ideal, kernel / kernel.sum(), "same")
+
+
+@pytest.mark.parametrize("width_mm", [1.0, 1.5, 2.0])
+def test_a_shadow_between_a_floor_in_the_light_and_the_arris_is_told(width_mm: float) -> None:
+    """Floor 2.5, a shadow 0.1 seen ``width_mm`` wide, pavement 1, the wall hidden; 0 is the edge that was traced."""
+    fine, v = np.arange(-12.0, 12.0, 0.01), np.arange(-5.0, 5.0, 0.1)
+    ideal = np.where(fine > width_mm, 1.0, np.where(fine > 0.0, 0.1, 2.5))
+    fit = fit_arris(v, np.interp(v, fine, _behind_blur(ideal, fine, 0.4)), 0.4, -10.0)
+    assert abs(fit.shift_mm - width_mm) <= 2.0 * fit.u_mm
+    assert fit.shift_mm > 0.5 * width_mm
+    assert fit.may_be_shadow
+
+
+def test_the_rim_that_sharpening_leaves_is_no_shadow() -> None:
+    """Unsharp masking with a radius of two blurs and an amount of 0.3 of a plain step."""
+    fine, v = np.arange(-12.0, 12.0, 0.01), np.arange(-5.0, 5.0, 0.1)
+    step = _behind_blur(np.where(fine > 0.0, 1.0, 2.5), fine, 0.4)
+    sharpened = step + 0.3 * (step - _behind_blur(step, fine, 0.8))
+    assert shaded_strip_mm(v, np.interp(v, fine, sharpened)) == 0.0
+
+
+def test_light_that_may_show_a_shadow_gives_way_to_texture() -> None:
+    """Where the floor is in the light and the wall hidden, the pavement's texture has the greater say."""
+    light, reach = ArrisFit(0.0, 0.1, 0.5, 0.1), TextureReach(1.0, 0.3)
+    plain, shaded = (replace(light, may_be_shadow=may).with_texture(reach) for may in (False, True))
+    assert shaded.shift_mm > plain.shift_mm
+    assert abs(shaded.shift_mm - 1.0) < 2.0 * shaded.u_mm
