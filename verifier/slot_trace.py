@@ -60,6 +60,9 @@ ways all along follows pieces of the wall in the light, or stones, and no saw.""
 LEAST_BLUR_PX = 0.4
 """Less than any camera blurs: a pixel alone has a standard deviation of 0.29 px, the mosaic of its colours adds as
 much. What looks sharper is no step but a kink in a slope."""
+FAINT_STEP, FAINT_IN_BLURS = 0.3, 0.7
+"""Step of the mean cross-section (natural log of light) that hardly shows, and the scatter of a straight line there, in
+units of its blur."""
 MADE_STRAIGHT_MM, SENSOR_PX_PER_MM = 0.035, 1.5
 """Scatter of an edge straighter than any saw leaves it, as that of a sensor's top; and the resolution to tell."""
 _LEAST_SEEN = 0.5
@@ -527,7 +530,8 @@ def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edge
         surely = surely and not (pavement is not None and _breaks_at(pavement, rivals.outside.get(side, ())))
         if surely and side not in rivals.inside:
             unsure.discard(side)
-        if hides or (pavement is not None and pavement.is_whole) or _is_no_saws(edge, tracer.scale, surely):
+        goes_on = pavement is not None and pavement.is_whole
+        if hides or goes_on or _is_no_saws(edge, tracer.scale, surely) or _is_of_stones(edge, pairs[0].arris(side)):
             unsure.add(side)
     return frozenset(unsure)
 
@@ -586,6 +590,15 @@ def _is_no_saws(edge: Edge, pixels_per_mm: float, surely: bool) -> bool:
     pavement does not surely end there."""
     ragged = pixels_per_mm > NEAR_PX_PER_MM and edge.path.noise_mm > RAGGED_NEAR_MM and not surely
     return ragged or edge.trace.blur_mm * pixels_per_mm < LEAST_BLUR_PX
+
+
+def _is_of_stones(edge: Edge, step: Step) -> bool:
+    """Whether light shows borders of stones along the edge rather than the edge.
+
+    The mean cross-section shows hardly a step there, and the trace scatters as no straight line would behind its blur.
+    """
+    faint = abs(step.height) < FAINT_STEP and not edge.trace.by_texture
+    return faint and edge.path.noise_mm > FAINT_IN_BLURS * edge.trace.blur_mm
 
 
 def _least_gain(pair: Pair) -> float:
