@@ -30,8 +30,9 @@ U_MM, U_PX = 0.15, 0.7
 """Standard uncertainty of the place where colour changes: of its own, and by the pixel."""
 BLEED_PX = 1.2
 """How far, in pixels, colour bleeds into the darker side for each unit of the logarithm of how much darker it is."""
-MISLED = 0.1
-"""How often light is misled by shading, of all edges: a guess."""
+MISLED = 0.3
+"""How often light is misled by shading, of all edges: grout is seldom flush, so that a slope in another light often
+runs along the edge (a guess)."""
 MATERIAL = 0.25
 """How near to pure a colour must be to tell a material (0 the sensor's, 1 the grout's)."""
 _BLACK = 0.004
@@ -71,6 +72,8 @@ def colour_verdict(profiles: Array, n_mm: Array, u_light_mm: float, pixel_mm: fl
     if MATERIAL < at_edge < 1.0 - MATERIAL or (at_edge < 0.5) != (apart > 0):
         return SILENT  # neither material's colour there: the edge itself, a glint, or a third material
     u_colour = U_MM + pixel_mm * (U_PX + BLEED_PX * max(_darkening(profiles, n_mm) * np.sign(apart), 0.0))
+    if abs(apart) < u_colour:
+        return SILENT  # no disagreement
     u = float(np.sqrt(u_light_mm**2 + u_colour**2 + mixture.spread**2))
     right = (1.0 - MISLED) * float(np.exp(-0.5 * (apart / u) ** 2)) / (u * np.sqrt(2 * np.pi))
     wrong = MISLED / (2.0 * REACH_MM)

@@ -7,6 +7,7 @@ which of them is the edge.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -23,6 +24,8 @@ from verifier.surface_strip import Picture, Samples
 ACROSS_MM = 16.0
 """Half width of the strip in which an edge is looked for, about where the votes put it."""
 STEP_MM = 0.2
+SMOOTH_MM, BLUR_PX = 0.4, 0.8
+"""Standard deviations of the smoothing across, and of a sharp photo's blur in pixels."""
 BLOCK_MM, LONGEST_BLOCK_MM, BLOCKS = 8.0, 24.0, 40
 """Length of the blocks along an edge: longer ones on a long edge, which faint edges need, but no fewer than so many."""
 SLOPE = 0.014
@@ -130,7 +133,7 @@ class EdgeStrip:
     def _moved(self, line: CoherentLine) -> CoherentLine:
         s_mm = self.centres_mm - self.mid_mm
         profiles = _along(self.profiles, s_mm, line.slope)
-        settled = _settled(_along(self.change, s_mm, line.slope), profiles.mean(axis=2), line.place)
+        settled = _settled(_along(self.change, s_mm, line.slope), profiles.mean(axis=2), line.place, self.pixel_mm)
         steps = np.arange(profiles.shape[1], dtype=np.float64) - settled.place
         n_mm = np.asarray(steps * STEP_MM - settled.shift_mm, np.float64)
         u_mm = float(np.hypot(LIGHT_PX * self.pixel_mm, settled.doubt_mm))
@@ -180,10 +183,10 @@ def _block_mm(s_mm: Array) -> float:
 
 
 def _change(profiles: Array) -> Array:
-    """Change of light across, (B, N, 3): derivative of a Gaussian of 0.4 mm, relative to the light there."""
+    """Change of light across, (B, N, 3): derivative of a Gaussian of ``SMOOTH_MM``, relative to the light there."""
     half = 6
     x = np.arange(-half, half + 1)
-    kernel = x * np.exp(-0.5 * (x * STEP_MM / 0.4) ** 2)
+    kernel = x * np.exp(-0.5 * (x * STEP_MM / SMOOTH_MM) ** 2)
     kernel /= (kernel * x).sum()
     flat = np.ascontiguousarray(profiles.transpose(0, 2, 1).reshape(-1, profiles.shape[1]))
     change = cv2.filter2D(flat, cv2.CV_64F, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
@@ -236,12 +239,13 @@ class _Settled(NamedTuple):
     """Standard uncertainty that the company of other changes brings."""
 
 
-def _settled(change: Array, light: Array, place: int) -> _Settled:
+def _settled(change: Array, light: Array, place: int, pixel_mm: float) -> _Settled:
     """The change that is the top's edge, among those close to the one at index ``place`` across level blocks.
 
     ``change`` (B, N, 3) and ``light`` (B, N). Several parallel changes close together are, seen outward:
 
-    - up and down: a bright line, a glinting chamfer. It is part of the top, and the edge is its outer side.
+    - up and down: a bright line. A narrow one is a glinting chamfer, part of the top, and the edge is its outer side;
+      in a wider one a flank of the grout in the light lies beside it, and the edge is somewhere within it.
     - down and up: a dark line, a joint or the shadow of a proud top. It is not part of the top, and the edge is its
       inner side; a little outside it, for the arris is rounded and its shaded part belongs to the top.
     - down and down: a chamfer less lit than the face, then grout: the edge is the last step.
@@ -252,6 +256,9 @@ def _settled(change: Array, light: Array, place: int) -> _Settled:
     near = range(max(place - _CHAMFER, 1), min(place + _CHAMFER + 1, len(size) - 1))
     crests = [i for i in near if i == place or (_is_crest(size, i) and size[i] > OUTERMOST_SHARE * size[place])]
     falls, rises = [i for i in crests if rise[i] < 0], [i for i in crests if rise[i] >= 0]
+    line = _bright_line(level, rise, falls[-1] if falls else rises[0], pixel_mm)
+    if line is not None:
+        return line
     if not falls:
         inner = _fall_into_dark(level, rise, rises[0])
         if inner is not None:
@@ -260,6 +267,40 @@ def _settled(change: Array, light: Array, place: int) -> _Settled:
     shade = ARRIS_MM * _darkness_outside(level, falls[-1])
     stair = STAIR_DOUBT * (falls[-1] - falls[0]) * STEP_MM
     return _Settled(falls[-1], shade, float(np.hypot(stair, shade)) + (ARRIS_MM / 2 if rises else 0.0))
+
+
+WIDEST_LINE_MM, GLINT_MM = 2.6, 0.3
+"""Width of a bright line beside an edge: at most; and what of it is a glinting chamfer at least (common practice: a
+third to half of a millimetre)."""
+BRIGHTER = 0.2
+"""How much brighter than the face a line must be, as a share of how much brighter it is than what lies outside: the
+bright rim that sharpening leaves is fainter."""
+
+
+def _bright_line(level: Array, rise: Array, crest: int, pixel_mm: float) -> _Settled | None:
+    """The edge somewhere within a bright line wider than a glinting chamfer, which ends or begins at a crest, if any.
+
+    The two sides of a line as narrow as its blur are seen two standard deviations of the blur apart.
+    """
+    widest, blur_mm = int(WIDEST_LINE_MM / STEP_MM), float(np.hypot(SMOOTH_MM, BLUR_PX * pixel_mm))
+    first = fall = crest
+    if rise[crest] < 0:
+        low = max(crest - widest, 0)
+        first = low + int(np.argmax(rise[low : crest + 1]))
+        bounded = first > low
+    else:
+        fall = crest + int(np.argmin(rise[crest : crest + widest + 1]))
+        bounded = fall < crest + widest
+    width_mm = (fall - first) * STEP_MM
+    if not bounded or width_mm < 2.0 * blur_mm + GLINT_MM or -rise[fall] < rise[first]:
+        return None
+    face = float(np.median(level[max(first - widest, 0) : max(first - _CHAMFER // 2, 1)]))
+    outside = float(np.median(level[fall + _CHAMFER // 2 : fall + widest]))
+    top = float(level[first : fall + 1].max())
+    if outside > face or top - face < BRIGHTER * (top - outside):
+        return None
+    unknown_mm = width_mm - GLINT_MM
+    return _Settled(fall, -unknown_mm / 2, unknown_mm / math.sqrt(12.0))
 
 
 def _is_crest(size: Array, i: int) -> bool:

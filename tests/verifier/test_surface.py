@@ -25,7 +25,7 @@ from verifier.plane import GroundPlane
 from verifier.strip import sample_strip
 from verifier.surface import SlotGap, measure_surface
 from verifier.surface_colour import SILENT, colour_verdict
-from verifier.surface_edges import StraightEdge
+from verifier.surface_edges import STEP_MM, StraightEdge, _change, _settled
 from verifier.surface_estimates import _noise, moving_mean
 from verifier.surface_grout import distances
 from verifier.surface_litter import hidden, is_two_materials
@@ -340,6 +340,47 @@ def test_colour_is_silent_between_greys_and_in_a_glint() -> None:
     bright = np.where((ACROSS_MM > -1.6) & (ACROSS_MM < 0.0), 1.6, 1.0)
     assert colour_verdict(profiles(bright, -1.6, 1.1 * FACE), ACROSS_MM, 0.1, 0.2) == SILENT
     assert colour_verdict(profiles(bright, 0.0), ACROSS_MM, 0.1, 0.2).shift_mm == pytest.approx(0.0, abs=0.05)
+
+
+def _blocks_of(levels: np.ndarray, blur_mm: float) -> np.ndarray:
+    """Six alike blocks (6, N, 3) of a profile given on a grid of 0.02 mm about 0, behind a Gaussian blur."""
+    fine = np.arange(len(levels)) * 0.02
+    fine = fine - fine.mean()
+    kernel = np.exp(-0.5 * (np.arange(-4.0 * blur_mm, 4.0 * blur_mm, 0.02) / blur_mm) ** 2)
+    blurred = np.convolve(levels, kernel / kernel.sum(), "same")
+    n = np.arange(-8.0, 8.0 + STEP_MM / 2, STEP_MM)
+    return np.repeat(np.repeat(np.interp(n, fine, blurred)[None, :, None], 6, axis=0), 3, axis=2)
+
+
+@pytest.mark.parametrize(
+    ("chamfer_mm", "flank_mm", "inside", "outside"),
+    [(0.4, 1.0, 0.5, 0.3), (0.4, 1.6, 0.5, 0.2), (0.6, 0.8, 0.35, 0.15), (0.3, 1.4, 0.6, 0.55)],
+)
+def test_the_edge_lies_somewhere_within_a_wide_bright_line(
+    chamfer_mm: float, flank_mm: float, inside: float, outside: float
+) -> None:
+    """A glinting chamfer of the top and a flank of the grout in the light make one bright line; the edge is at 0."""
+    fine = np.arange(-10.0, 10.0, 0.02)
+    line = (fine > -chamfer_mm) & (fine < flank_mm)
+    profiles = _blocks_of(np.where(line, 0.8, np.where(fine < 0, inside, outside)), 0.25)
+    change = _change(profiles)
+    strongest = int(np.argmin(np.median(change, axis=0).sum(axis=1)))
+    settled = _settled(change, profiles.mean(axis=2), strongest, 0.25)
+    edge_mm = settled.place * STEP_MM - 8.0 + settled.shift_mm
+    assert abs(edge_mm) <= 2.0 * settled.doubt_mm
+    assert 0.2 < settled.doubt_mm < 0.7
+
+
+@pytest.mark.parametrize("chamfer_mm", [0.2, 0.4, 0.6])
+def test_a_narrow_bright_line_is_a_glinting_chamfer(chamfer_mm: float) -> None:
+    """It is part of the top: the edge is its outer side, at 0; the blur (0.25 mm) moves a narrow line's sides apart."""
+    fine = np.arange(-10.0, 10.0, 0.02)
+    profiles = _blocks_of(np.where(fine > 0, 0.25, np.where(fine > -chamfer_mm, 0.9, 0.5)), 0.25)
+    change = _change(profiles)
+    strongest = int(np.argmin(np.median(change, axis=0).sum(axis=1)))
+    settled = _settled(change, profiles.mean(axis=2), strongest, 0.25)
+    assert settled.place * STEP_MM - 8.0 + settled.shift_mm == pytest.approx(0.0, abs=0.25)
+    assert settled.doubt_mm < 0.2
 
 
 def test_doubts_about_stones_do_not_average_out_over_a_short_window() -> None:
