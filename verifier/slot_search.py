@@ -36,6 +36,8 @@ _FLANK_MM = 9.0
 MOST_BANDS = 5
 SAME_MM, SAME_DEG = 60.0, 1.2
 """Bands nearer to each other than this are looked at together, in one cross-section."""
+PARALLEL_DEG, MOST_PARALLEL = 4.0, 0.6
+"""Share of the bands that may run within this angle of one another."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -225,10 +227,12 @@ def _apart_mm(a: Band, b: Band) -> float:
 
 
 def _distinct(bands: Sequence[Band], most: int) -> list[Band]:
-    """Strongest bands that are not the same band at another angle."""
+    """Strongest bands that are not the same band at another angle, not too many of them parallel: of a few lane lines
+    every two edges make a band, and would leave no room for what crosses them."""
     kept: list[Band] = []
     for band in sorted(bands, key=lambda b: -b.significance):
-        if all(_differs(band, other) for other in kept):
+        parallel = sum(_turn_rad(band, other) < math.radians(PARALLEL_DEG) for other in kept)
+        if parallel < most * MOST_PARALLEL and all(_differs(band, other) for other in kept):
             kept.append(band)
         if len(kept) == most:
             break
@@ -236,6 +240,10 @@ def _distinct(bands: Sequence[Band], most: int) -> list[Band]:
 
 
 def _differs(a: Band, b: Band) -> bool:
+    return _turn_rad(a, b) > math.radians(SAME_DEG) or _apart_mm(a, b) > SAME_MM
+
+
+def _turn_rad(a: Band, b: Band) -> float:
+    """Angle between the directions of two bands."""
     angles = [math.atan2(x.axis.direction[1], x.axis.direction[0]) for x in (a, b)]
-    turn = abs(math.remainder(angles[0] - angles[1], math.pi))
-    return turn > math.radians(SAME_DEG) or _apart_mm(a, b) > SAME_MM
+    return abs(math.remainder(angles[0] - angles[1], math.pi))

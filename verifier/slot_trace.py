@@ -39,8 +39,9 @@ brighter than the pavement and shows none."""
 RAGGED_MM, RAGGED_BLURS, MOST_RAGGED_MM = 0.5, 0.5, 0.9
 """Scatter of the cleaner edge about a slow path beyond which it may have been sprayed, in mm or in units of the blur;
 and beyond which no saw has made it."""
-SMOOTHER = 0.58
-"""Paint keeps the relief of what it lies on; a floor that is smoother by this (natural log) was sawn."""
+SMOOTHER, MUCH_SMOOTHER = 0.58, 1.0
+"""Paint keeps the relief of what it lies on; a floor that is smoother by this (natural log) was sawn; by the latter,
+however bright it is."""
 LEAST_BAND_MM, SAME_BANDS_MM, MADE_CLEAN_MM, CLEANER = 4.0, 2.5, 0.08, 0.5
 """Width of a band of grout, by how much the bands on both sides differ; scatter of the edges of a sensor's top, and its
 share of the scatter of the grout's."""
@@ -581,8 +582,10 @@ def _checked(slot: TracedSlot, pair: Pair, blur_mm: float) -> TracedSlot | Probl
 
 
 def _is_deep(pair: Pair) -> bool:
-    """Whether a band is a slot whatever its edges look like: a wall shows its depth; it is dark and smooth inside."""
-    return pair.foot_seen and pair.gain > DEEP_GAIN and pair.brighter < DARK_INSIDE and pair.smoother >= SMOOTHER
+    """Whether a band is a slot whatever its edges look like: a wall shows its depth; it is dark and smooth inside, or
+    much too smooth for anything that lies on this pavement."""
+    plain = pair.smoother >= (SMOOTHER if pair.brighter < DARK_INSIDE else MUCH_SMOOTHER)
+    return pair.foot_seen and pair.gain > DEEP_GAIN and plain
 
 
 def _is_no_saws(edge: Edge, pixels_per_mm: float, surely: bool) -> bool:
