@@ -24,7 +24,7 @@ from verifier.slot_pairs import TELLING_TINT, Pair, best_pairs
 from verifier.slot_path import SawPath, chip_probability, find_saw_path
 from verifier.slot_ribbon import Ribbon, covered_by, cross_scale, follow, sample_along, sample_roughly
 from verifier.slot_search import Band, find_bands, map_pavement
-from verifier.slot_section import DEEPEST_MM, Section, Step, cut_section, find_steps, wall_in_sight_mm
+from verifier.slot_section import DEEPEST_MM, HALF_WINDOW_MM, Section, Step, cut_section, find_steps, wall_in_sight_mm
 from verifier.slot_texture import INWARD_MM, OUTWARD_MM, TextureReach, texture_reach
 from verifier.slot_wall import USUAL_DEPTH_MM, ArrisFit, fit_arris
 
@@ -526,7 +526,10 @@ def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edge
     unsure = set(rivals.inside) | set(rivals.outside)
     for edge in edges:
         side, pavement = edge.trace.side, edge.pavement
-        hides = pavement is not None and _may_hide_arris(section, pairs[0].arris(side), side, pavement)
+        hides = pavement is not None and (
+            _may_hide_arris(section, pairs[0].arris(side), side, pavement)
+            or _may_be_floor(section, pairs[0], side, pavement)
+        )
         surely = pavement is not None and pavement.left_here < CLEARLY_BROKEN and not hides
         surely = surely and not (pavement is not None and _breaks_at(pavement, rivals.outside.get(side, ())))
         if surely and side not in rivals.inside:
@@ -554,6 +557,23 @@ def _may_hide_arris(section: Section, arris: Step, side: int, pavement: Continui
     strip, beyond = (reach > 0.0) & (reach < pavement.breaks_mm[0]), (reach > FAR_MM[0]) & (reach < FAR_MM[1])
     tint = section.colour[strip].mean(axis=0) - np.median(section.colour[beyond], axis=0)
     return float(np.linalg.norm(tint)) < TELLING_TINT
+
+
+def _may_be_floor(section: Section, pair: Pair, side: int, pavement: Continuity) -> bool:
+    """Whether what lies between an edge and the next break outside may be floor in another light, and the break the
+    arris: of the inside's colour, and far smoother than the pavement beyond."""
+    arris, margin = pair.arris(side), 0.5 + 1.5 * section.blur_mm
+    if not pavement.breaks_mm or pavement.breaks_mm[0] > MOST_HIDDEN_MM:
+        return False
+    reach = (section.n_mm - arris.n_mm) * side
+    inside = (reach > -pair.width_mm / 2) & (reach < -margin)
+    strip = (reach > margin) & (reach < pavement.breaks_mm[0] - margin)
+    beyond = (reach > pavement.breaks_mm[-1] + margin) & (reach < HALF_WINDOW_MM)
+    if not (inside.any() and strip.any() and beyond.any()):
+        return False
+    tint = np.median(section.colour[strip], axis=0) - np.median(section.colour[inside], axis=0)
+    smoother = float(np.median(section.texture[beyond]) - np.median(section.texture[strip]))
+    return float(np.linalg.norm(tint)) < TELLING_TINT / 2 and smoother > MUCH_SMOOTHER
 
 
 def _trace_edges(tracer: _Tracer, pair: Pair) -> tuple[Edge, Edge] | None:
