@@ -633,8 +633,13 @@ def _least_gain(pair: Pair) -> float:
 
 def _may_be_sprayed(slot: TracedSlot, pair: Pair, blur_mm: float) -> bool:
     """Whether a band may be paint: the pavement goes on across its edges, or both are as ragged as paint's and the
-    inside no smoother than paint on the pavement, and the pavement surely ends at neither."""
+    inside no smoother than paint on the pavement, and the pavement surely ends at neither.
+
+    The floor of a slot that shows its wall, much smoother than the pavement, is none whatever its edges look like.
+    """
     told = [e.pavement for e in (slot.left, slot.right) if e.pavement is not None]
+    if _is_deep(pair) and pair.smoother >= MUCH_SMOOTHER:
+        return False
     if any(p.left_here < CLEARLY_BROKEN for p in told) and pair.gain > DEEP_GAIN:
         return False
     if any(p.left_here > GOES_ON for p in told) and slot.raggedness_mm > max(CLEAN_MM, GOES_ON_BLURS * blur_mm):
