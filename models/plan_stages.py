@@ -68,10 +68,6 @@ class StagePlan:
     after: tuple[str, ...] = ()
     """Ids of the stages it follows: the one before it, unless the plan says otherwise; empty for the first."""
 
-    def requirement_ids(self) -> tuple[str, ...]:
-        """Ids of everything required: photos, readings, checks; each is unique within the stage."""
-        return tuple(r.id for group in (self.photos, self.readings, self.checks) for r in group)
-
 
 STAGE_TITLES = {
     "before-closure": "Before the closure",

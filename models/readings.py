@@ -90,11 +90,6 @@ class ReadingForm:
     timed: bool = False
     """Whether its own time is part of what it says."""
 
-    @property
-    def is_event(self) -> bool:
-        """Whether the time alone is the reading."""
-        return not self.fields
-
     def field(self, name: str) -> ReadingField | None:
         """The field of this name."""
         return next((f for f in self.fields if f.name == name), None)

@@ -1,6 +1,7 @@
 """Maturity of a setting grout from its temperature: pure formulae.
 
-- Temperature-time factor of Nurse and Saul: M = Σ (T - T0) Δt, no step below 0 (ASTM C1074, equation 1).
+- Temperature-time factor of Nurse and Saul: M = Σ (T - T0) Δt, no step below 0 (ASTM C1074, equation 1); over
+  Tr - T0 it is the time at the reference temperature Tr that matures as much.
 - Equivalent age by Arrhenius: te = Σ exp(-(Ea/R)(1/T - 1/Ts)) Δt, T and Ts in kelvins (ASTM C1074, equation 2).
 
 C1074 is made for hydraulic cement. For a resin, whose own table of cure time against temperature is what counts, the
@@ -21,15 +22,6 @@ Array = NDArray[np.float64]
 KELVIN_OF_0_DEGC = 273.15
 GAS_CONSTANT = 8.314462618
 """R in J/(mol K) (CODATA 2018, exact)."""
-
-
-def temperature_time_factor(duration: Array, temperature_degc: Array, datum_degc: float) -> float:
-    """Temperature-time factor M of Nurse and Saul, in kelvins times the unit of ``duration``.
-
-    2 h at 15 degC and 4 h at 25 degC over a datum of 0 degC give 130 degC h.
-    """
-    above = np.maximum(np.asarray(temperature_degc, dtype=np.float64) - datum_degc, 0.0)
-    return float(np.sum(above * np.asarray(duration, dtype=np.float64)))
 
 
 def nurse_saul_rate(temperature_degc: Array, datum_degc: float, reference_degc: float) -> Array:

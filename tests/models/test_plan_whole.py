@@ -42,14 +42,14 @@ def test_a_plan_without_stages_has_the_usual_ones_in_order_with_nothing_required
     assert plan.stages == DEFAULT_STAGES
     assert [s.id for s in plan.stages] == list(STAGE_TITLES)
     assert [s.after for s in plan.stages] == [(), *((s.id,) for s in plan.stages[:-1])]
-    assert not any(s.requirement_ids() or s.hold_point for s in plan.stages)
+    assert not any(s.photos or s.readings or s.checks or s.hold_point for s in plan.stages)
     assert (plan.units, plan.time_zone) == (UnitSystem.SI, "UTC")
 
 
 def test_the_demo_plan_covers_every_usual_stage_for_both_sensors() -> None:
     plan = taken(DEMO)
     assert [s.id for s in plan.stages] == list(STAGE_TITLES)
-    assert all(s.requirement_ids() for s in plan.stages)
+    assert all(s.photos or s.readings or s.checks for s in plan.stages)
     assert [s.id for s in plan.stages if s.hold_point] == ["layout", "seating", "cure-and-grind"]
     assert {r for c in plan.contacts for r in c.roles} == set(Role)
     assert {i.kind for i in plan.instruments} == set(InstrumentKind) - {InstrumentKind.MEASURING_CUP}

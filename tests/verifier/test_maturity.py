@@ -17,7 +17,7 @@ from models.readings import Reading, ReadingKind
 from models.tolerance import DecisionRule, Rule
 from tests.verifier.stage_readings import GROUT, NIGHT, PLAN, SENSOR_NAME, reading, rows
 from verifier.cure import cure
-from verifier.maturity import GAS_CONSTANT, arrhenius_rate, nurse_saul_rate, table_rate, temperature_time_factor
+from verifier.maturity import GAS_CONSTANT, arrhenius_rate, nurse_saul_rate, table_rate
 from verifier.tables import time_at
 from verifier.worked import Worked
 
@@ -47,11 +47,13 @@ def test_temperature_time_factor(
     datum: float,
     expected: float,
 ) -> None:
-    assert temperature_time_factor(duration, degc, datum) == pytest.approx(expected)
+    reference = 23.0
+    equivalent = float(nurse_saul_rate(degc, datum, reference) @ duration)
+    assert equivalent * (reference - datum) == pytest.approx(expected)
 
 
 def test_no_step_counts_below_zero() -> None:
-    assert temperature_time_factor(array(1, 1), array(-20, 10), 0.0) == 10.0
+    assert nurse_saul_rate(array(-20, 10), 0.0, 20.0) == pytest.approx([0.0, 0.5])
 
 
 @pytest.mark.parametrize(
