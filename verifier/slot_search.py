@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -52,6 +53,11 @@ class PavementMap:
     origin_mm: Array
     """Plane coordinates of the first cell's centre; x grows with columns, y with rows."""
     cell_mm: float
+
+    @cached_property
+    def stack(self) -> Image32:
+        """Channels and weight interleaved, shape (H, W, 3)."""
+        return np.dstack([*self.channels, self.weight])
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,11 +168,17 @@ def _profiles(pavement: PavementMap, angle: float) -> tuple[Array, Array, Array]
     c, s, half = math.cos(angle), math.sin(angle), size / 2.0
     # Destination (n, s) to source (x, y): x = cx + s c - n s, y = cy + s s + n c; sums of columns are the quick ones.
     turn = np.array([[-s, c, width / 2 - half * c + half * s], [c, s, height / 2 - half * s - half * c]])
-    stack = np.dstack([*pavement.channels, pavement.weight])
-    turned = cv2.warpAffine(stack, turn, (size, size), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    sums = np.asarray(cv2.reduce(turned, 0, cv2.REDUCE_SUM), np.float64).reshape(size, 3).T
-    mean = np.divide(sums[:2], sums[2], out=np.zeros((2, size)), where=sums[2] > 0)
-    offsets = np.asarray((np.arange(size) - half) * pavement.cell_mm, np.float64)
+    # Nothing of the map lies beyond its own extents along and across.
+    extents = np.array([abs(width * s) + abs(height * c), abs(width * c) + abs(height * s)])
+    skipped = np.maximum(np.floor((size - extents) / 2) - 1, 0).astype(int)
+    turn[:, 2] += turn[:, :2] @ skipped
+    columns, rows = size - 2 * skipped
+    turned = cv2.warpAffine(
+        pavement.stack, turn, (int(columns), int(rows)), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    )
+    sums = np.asarray(cv2.reduce(turned, 0, cv2.REDUCE_SUM), np.float64).reshape(columns, 3).T
+    mean = np.divide(sums[:2], sums[2], out=np.zeros((2, columns)), where=sums[2] > 0)
+    offsets = np.asarray((np.arange(columns) + skipped[0] - half) * pavement.cell_mm, np.float64)
     return offsets, np.asarray(mean, np.float64), np.asarray(sums[2] * pavement.cell_mm, np.float64)
 
 
@@ -178,6 +190,7 @@ def _bands_at(pavement: PavementMap, angle: float, most: int) -> list[Band]:
         return []
     part = slice(usable[0], usable[-1] + 1)
     score, spans = _scores(_edges(means[:, part], pavement.cell_mm), pavement.cell_mm)
+    columns = np.arange(score.shape[1])
     bands = []
     for _ in range(most):
         w, i = np.unravel_index(int(np.argmax(score)), score.shape)
@@ -185,32 +198,32 @@ def _bands_at(pavement: PavementMap, angle: float, most: int) -> list[Band]:
             break
         middle = n[part][i] + (spans[w] - 1) / 2 * pavement.cell_mm
         bands.append(_band(pavement, angle, middle, float(score[w, i])))
-        reach = spans[w] // 2 + 2
-        for row, span in enumerate(spans):
-            first = i + spans[w] // 2 - span // 2
-            score[row, max(first - reach, 0) : max(first + reach, 0)] = -1.0
+        # Bands about the same middle are the same, whatever their width.
+        first, reach = (i + spans[w] // 2 - spans // 2)[:, None], spans[w] // 2 + 2
+        score[(columns >= first - reach) & (columns < first + reach)] = -1.0
     return bands
 
 
 def _edges(means: Array, cell: float) -> Array:
     """Size of the step at each boundary between cells (N - 1,), over both channels, in units of their usual steps."""
     flank = max(1, round(_FLANK_MM / cell))
-    total = np.cumsum(np.pad(means, ((0, 0), (1, 0))), axis=1)
+    total = np.zeros((len(means), means.shape[1] + 1))
+    np.cumsum(means, axis=1, out=total[:, 1:])
     level = (total[:, flank:] - total[:, :-flank]) / flank
     steps = level[:, flank:] - level[:, :-flank]
     usual = 1.4826 * np.median(np.abs(steps), axis=1, keepdims=True) + 0.01
-    size = np.sqrt(np.sum((steps / usual) ** 2, axis=0))
-    return np.pad(size, flank - 1)
+    size = np.zeros(means.shape[1] - 1)
+    size[flank - 1 : len(size) - flank + 1] = np.sqrt(np.sum((steps / usual) ** 2, axis=0))
+    return size
 
 
 def _scores(edges: Array, cell: float) -> tuple[Array, NDArray[np.intp]]:
     """The weaker edge of a band of each width (rows) that begins at each cell (columns)."""
     spans = np.arange(math.ceil(NARROWEST_MM / cell), math.floor(WIDEST_MM / cell) + 1)
     score = np.full((len(spans), len(edges)), -1.0)
-    for row, span in enumerate(spans):
-        if span < len(edges):
-            # Edge k lies between cells k and k + 1: a band of cells k + 1 ... k + span begins at cell k + 1.
-            score[row, 1 : len(edges) - span + 1] = np.minimum(edges[:-span], edges[span:])
+    # Edge k lies between cells k and k + 1: a band of cells k + 1 ... k + span begins at cell k + 1.
+    far = np.arange(len(edges) - 1) + spans[:, None]
+    score[:, 1:] = np.where(far < len(edges), np.minimum(edges[:-1], edges[np.minimum(far, len(edges) - 1)]), -1.0)
     return score, spans
 
 
