@@ -12,10 +12,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
+
+from verifier.slot_ribbon import slow_along
 
 Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -35,7 +36,7 @@ WELL_OUTSIDE_MM, MOST_BREAKS = 25.0, 2
 """A pavement that is broken more often than by one overlay out there is brushed along the slot, and does not tell."""
 CLEARLY_BROKEN = 0.25
 """One at which less than this is left, and no other break outside, is surely the arris."""
-_SLOW_MM, _EVERY = 20.0, 8
+_SLOW_MM = 20.0
 _MOST_SIGMAS = 3.0
 _ZONE_MM = 0.8
 _LEAST_LAG_MM, _LAG_BLURS = 1.5, 2.2
@@ -100,18 +101,10 @@ def _texture(light: Image32, step_mm: float, blur_mm: float) -> Array:
     known = np.isfinite(light)
     floor = 0.02 * float(np.median(light[known]))
     log = np.log(np.where(known, light, 1.0) + np.float32(floor))
-    fast = np.where(known, log - _slow(log, _SLOW_MM / step_mm), np.float32(0.0))
+    fast = np.where(known, log - slow_along(log, _SLOW_MM / step_mm), np.float32(0.0))
     most = _MOST_SIGMAS * fast.std(axis=0)
     smooth = gaussian_filter1d(np.clip(fast, -most, most), max(0.5 * blur_mm / step_mm, 0.5), axis=0)
     return smooth.astype(np.float64)
-
-
-def _slow(log: Image32, sigma: float) -> Image32:
-    """Running mean along the edge, by a Gaussian on every eighth of the stations."""
-    few = (log.shape[1], max(len(log) // _EVERY, 1))
-    small = cv2.resize(log, few, interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, (1, 0), sigmaX=1e-6, sigmaY=sigma / _EVERY, borderType=cv2.BORDER_REFLECT)
-    return np.asarray(cv2.resize(small, (log.shape[1], len(log)), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _alike(texture: Array, v: Array, lag_mm: float) -> tuple[Array, Array, float]:

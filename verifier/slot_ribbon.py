@@ -248,6 +248,15 @@ def row_medians(rows: NDArray[Any]) -> NDArray[Any]:
     return np.asarray((ordered[k, lower] + ordered[k, upper]) / 2)
 
 
+def slow_along(values: Image32, sigma: float) -> Image32:
+    """Running mean along the stations (S, N), by a Gaussian of ``sigma`` stations on every few of them."""
+    every = max(1, min(round(sigma / 4.0), 8))
+    few = (values.shape[1], max(len(values) // every, 1))
+    small = cv2.resize(values, few, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (1, 0), sigmaX=1e-6, sigmaY=sigma / every, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(cv2.resize(small, values.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
+
+
 def relative_tone(light: Image32 | Array) -> Array:
     """Log of light (S, N) over what is usual at its station, levelled out so that the dark of the slot is one tone."""
     usual = row_medians(light[:, ::5])
@@ -268,7 +277,7 @@ def _block_slopes(
     s = s[: len(s) // per_block * per_block]
     if len(s) == 0:
         return s, np.zeros((0, 2, len(n)))
-    light = sample_along(grey, plane, axis, s, np.zeros_like(s), n)
+    light = sample_roughly(grey, plane, axis, s, np.zeros_like(s), n)
     light[covered_by(outlines_mm, axis, s, np.zeros_like(s), n, 8.0)] = np.nan
     values = (block_means(relative_tone(light), per_block), texture_blocks(light, per_block))
     slopes = np.stack([_steepness(v) for v in values], axis=1)

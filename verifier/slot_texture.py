@@ -14,8 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
+
+from verifier.slot_ribbon import slow_along
 
 Array = NDArray[np.float64]
 Image32 = NDArray[np.float32]
@@ -75,10 +76,10 @@ def texture_reach(light: Image32, v_mm: Array, step_mm: float, blur_mm: float, r
 
 def _texture(light: Image32, step_mm: float) -> Array:
     """Light less what changes slowly along the edge, single glints limited, of stations that are wholly known."""
-    known = light[np.isfinite(light).all(axis=1)].astype(np.float64)
+    known = light[np.isfinite(light).all(axis=1)]
     if len(known) < 2:
-        return known
-    fast = known - gaussian_filter1d(known, _SLOW_MM / step_mm, axis=0)
+        return known.astype(np.float64)
+    fast = (known - slow_along(known, _SLOW_MM / step_mm)).astype(np.float64)
     most = _MOST_SIGMAS * fast.std(axis=0)
     return np.asarray(np.clip(fast, -most, most))
 

@@ -92,7 +92,7 @@ CLEAR_WORTH = 15.0
 """A slot must be better than any other band by this much."""
 CLEAR_COST, WALL_COST = 6.0, 12.0
 """A pair of arrises must explain the cross-section by this much better than any other; or by the greater one, where
-what lies outside one of them may be a wall in the light."""
+what lies outside one of them may be a wall in the light or a part of the floor."""
 CLOSE_MM = 4.0
 """Lines nearer to each other than this make the width uncertain, not the slot."""
 WALL_SHARES = (0.3, 1.0)
@@ -528,7 +528,7 @@ def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edge
         side, pavement = edge.trace.side, edge.pavement
         hides = pavement is not None and (
             _may_hide_arris(section, pairs[0].arris(side), side, pavement)
-            or _may_be_floor(section, pairs[0], side, pavement)
+            or any(_may_be_floor(section, pairs[0], side, b) for b in pavement.breaks_mm if b < MOST_HIDDEN_MM)
         )
         surely = pavement is not None and pavement.left_here < CLEARLY_BROKEN and not hides
         surely = surely and not (pavement is not None and _breaks_at(pavement, rivals.outside.get(side, ())))
@@ -559,16 +559,14 @@ def _may_hide_arris(section: Section, arris: Step, side: int, pavement: Continui
     return float(np.linalg.norm(tint)) < TELLING_TINT
 
 
-def _may_be_floor(section: Section, pair: Pair, side: int, pavement: Continuity) -> bool:
-    """Whether what lies between an edge and the next break outside may be floor in another light, and the break the
-    arris: of the inside's colour, and far smoother than the pavement beyond."""
+def _may_be_floor(section: Section, pair: Pair, side: int, outer_mm: float) -> bool:
+    """Whether what lies between an edge and a line farther out may be floor in another light, and that line the arris:
+    of the inside's colour, and far smoother than the pavement beyond."""
     arris, margin = pair.arris(side), 0.5 + 1.5 * section.blur_mm
-    if not pavement.breaks_mm or pavement.breaks_mm[0] > MOST_HIDDEN_MM:
-        return False
     reach = (section.n_mm - arris.n_mm) * side
     inside = (reach > -pair.width_mm / 2) & (reach < -margin)
-    strip = (reach > margin) & (reach < pavement.breaks_mm[0] - margin)
-    beyond = (reach > pavement.breaks_mm[-1] + margin) & (reach < HALF_WINDOW_MM)
+    strip = (reach > margin) & (reach < outer_mm - margin)
+    beyond = (reach > outer_mm + margin) & (reach < HALF_WINDOW_MM)
     if not (inside.any() and strip.any() and beyond.any()):
         return False
     tint = np.median(section.colour[strip], axis=0) - np.median(section.colour[inside], axis=0)
@@ -691,20 +689,20 @@ def _centred(
 ) -> tuple[Ribbon, tuple[Section, list[Step], list[Pair]]]:
     """The ribbon moved to the middle of the best pair, and its cross-section there.
 
-    The pair must hold in the window about it; where another wins there, the first window stands, with its rivals.
+    Far from a window's middle prices are low, so that a pair must hold in the window about it: of the windows looked
+    at, that counts whose best pair explains most.
     """
     explained = _explain(photo, plane, ribbon, outlines_mm, nominal)
+    found = [(ribbon, explained)]
     for _ in range(2):
         pairs = explained[2]
         middle = (pairs[0].left.n_mm + pairs[0].right.n_mm) / 2 if pairs else 0.0
         if abs(middle) <= OFF_CENTRE_MM:
             break
-        moved = ribbon.shifted(middle)
-        again = _explain(photo, plane, moved, outlines_mm, nominal)
-        if not again[2]:
-            break
-        ribbon, explained = moved, again
-    return ribbon, explained
+        ribbon = ribbon.shifted(middle)
+        explained = _explain(photo, plane, ribbon, outlines_mm, nominal)
+        found.append((ribbon, explained))
+    return max(found, key=lambda window: window[1][2][0].gain if window[1][2] else -math.inf)
 
 
 def _explain(
@@ -774,7 +772,9 @@ def _rivals(pairs: Sequence[Pair], section: Section) -> _Rivals:
     for other in pairs[1:]:
         for side, wall in ((1, section.wall_mm[0]), (-1, section.wall_mm[1])):
             out_mm = side * (other.arris(side).n_mm - best.arris(side).n_mm)
-            clear = WALL_COST if WALL_SHARES[0] * wall < out_mm < WALL_SHARES[1] * wall else CLEAR_COST
+            hidden = WALL_SHARES[0] * wall < out_mm < WALL_SHARES[1] * wall
+            hidden = hidden or (out_mm > CLOSE_MM and _may_be_floor(section, best, side, out_mm))
+            clear = WALL_COST if hidden else CLEAR_COST
             if abs(out_mm) > CLOSE_MM and other.cost < best.cost + clear:
                 if out_mm > 0.0:
                     outside[side] = (*outside.get(side, ()), out_mm)

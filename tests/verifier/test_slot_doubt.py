@@ -1,5 +1,7 @@
 """What makes it doubtful that a traced edge is the arris, each sign by itself on made-up cross-sections."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,7 @@ from verifier.slot_pairs import Pair
 from verifier.slot_path import SawPath, find_saw_path
 from verifier.slot_search import MOST_BANDS, Band, _distinct
 from verifier.slot_section import Section, Step
-from verifier.slot_trace import Edge, _breaks_at, _is_deep, _is_of_stones, _may_be_floor
+from verifier.slot_trace import Edge, _breaks_at, _is_deep, _is_of_stones, _may_be_floor, _rivals
 
 N_MM = np.arange(-140.0, 140.0, 0.4)
 SHADE, DUST, PAINT = (0.24, -0.12), (-0.15, 0.14), (0.6, 0.5)
@@ -33,25 +35,28 @@ def pair(gain: float = 50.0, smoother: float = 1.0, brighter: float = -0.9, foot
     return Pair(left, right, 0.0, gain, 0.0, foot_seen, smoother, brighter, frozenset())
 
 
-ONE_BREAK, NONE = Continuity(0.1, (STRIP_MM,)), Continuity(0.1, ())
-
-
 @pytest.mark.parametrize(
-    ("colour", "texture", "inside", "pavement", "expected"),
+    ("colour", "texture", "inside", "expected"),
     [
-        (SHADE, -2.6, SHADE, ONE_BREAK, True),
-        (DUST, -2.4, DUST, ONE_BREAK, True),
-        (PAINT, -2.6, SHADE, ONE_BREAK, False),
-        (SHADE, -1.3, SHADE, ONE_BREAK, False),
-        (SHADE, -2.6, SHADE, NONE, False),
-        (SHADE, -2.6, SHADE, Continuity(0.1, (60.0,)), False),
+        (SHADE, -2.6, SHADE, True),
+        (DUST, -2.4, DUST, True),
+        (PAINT, -2.6, SHADE, False),
+        (SHADE, -1.3, SHADE, False),
     ],
-    ids=["floor in the shade", "dusty floor", "paint", "rough as pavement", "no break outside", "break far off"],
+    ids=["floor in the shade", "dusty floor", "paint", "rough as pavement"],
 )
 def test_a_strip_that_looks_like_the_inside_may_be_floor(
-    colour: tuple[float, float], texture: float, inside: tuple[float, float], pavement: Continuity, expected: bool
+    colour: tuple[float, float], texture: float, inside: tuple[float, float], expected: bool
 ) -> None:
-    assert _may_be_floor(section(colour, texture, inside), pair(), -1, pavement) is expected
+    assert _may_be_floor(section(colour, texture, inside), pair(), -1, STRIP_MM) is expected
+
+
+def test_a_line_farther_out_is_a_rival_for_longer_where_floor_may_lie_between() -> None:
+    """It explains the cross-section less well by 9, more than what is enough between other lines."""
+    outer = replace(pair(), right=Step(-30.0 - STRIP_MM, -0.5, 1.0, 1.0), cost=9.0)
+    floor, paint = section(SHADE, -2.6, SHADE), section(PAINT, -2.6, SHADE)
+    assert -1 in _rivals([pair(), outer], floor).outside
+    assert -1 not in _rivals([pair(), outer], paint).outside
 
 
 def test_a_rival_counts_where_the_pavement_is_broken_as_well() -> None:
