@@ -93,6 +93,8 @@ CLEAR_WORTH = 15.0
 CLEAR_COST, WALL_COST = 6.0, 12.0
 """A pair of arrises must explain the cross-section by this much better than any other; or by the greater one, where
 what lies outside one of them may be a wall in the light or a part of the floor."""
+EVEN_COST = 2.0
+"""Pairs whose costs differ by less explain the cross-section about equally well."""
 CLOSE_MM = 4.0
 """Lines nearer to each other than this make the width uncertain, not the slot."""
 WALL_SHARES = (0.3, 1.0)
@@ -532,7 +534,7 @@ def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edge
         )
         surely = pavement is not None and pavement.left_here < CLEARLY_BROKEN and not hides
         surely = surely and not (pavement is not None and _breaks_at(pavement, rivals.outside.get(side, ())))
-        if surely and side not in rivals.inside:
+        if surely and side not in rivals.inside | rivals.even:
             unsure.discard(side)
         goes_on = pavement is not None and pavement.is_whole
         if hides or goes_on or _is_no_saws(edge, tracer.scale, surely) or _is_of_stones(edge, pairs[0].arris(side)):
@@ -764,11 +766,13 @@ class _Rivals:
     """Farther in: what lies between may be paint or tape beside the slot."""
     outside: Mapping[int, tuple[float, ...]]
     """Farther out, and how far where that is known: what lies between may be a wall, or a floor in the light."""
+    even: frozenset[int]
+    """Those among both that explain the cross-section about as well."""
 
 
 def _rivals(pairs: Sequence[Pair], section: Section) -> _Rivals:
     best = pairs[0]
-    inside, outside = set[int](), {side: tuple[float, ...]() for side in best.wall_beyond}
+    inside, outside, even = set[int](), {side: tuple[float, ...]() for side in best.wall_beyond}, set[int]()
     for other in pairs[1:]:
         for side, wall in ((1, section.wall_mm[0]), (-1, section.wall_mm[1])):
             out_mm = side * (other.arris(side).n_mm - best.arris(side).n_mm)
@@ -780,7 +784,9 @@ def _rivals(pairs: Sequence[Pair], section: Section) -> _Rivals:
                     outside[side] = (*outside.get(side, ()), out_mm)
                 else:
                     inside.add(side)
-    return _Rivals(frozenset(inside), outside)
+                if other.cost < best.cost + EVEN_COST:
+                    even.add(side)
+    return _Rivals(frozenset(inside), outside, frozenset(even))
 
 
 def _which_line_mm(pairs: Sequence[Pair]) -> float:

@@ -59,6 +59,14 @@ def test_a_line_farther_out_is_a_rival_for_longer_where_floor_may_lie_between() 
     assert -1 not in _rivals([pair(), outer], paint).outside
 
 
+def test_a_line_that_explains_as_much_is_an_even_rival() -> None:
+    paint = section(PAINT, -2.6, SHADE)
+    for cost, even in ((0.5, True), (4.0, False)):
+        rivals = _rivals([pair(), replace(pair(), right=Step(-38.0, -0.5, 1.0, 1.0), cost=cost)], paint)
+        assert -1 in rivals.outside
+        assert (-1 in rivals.even) is even
+
+
 def test_a_rival_counts_where_the_pavement_is_broken_as_well() -> None:
     assert _breaks_at(Continuity(0.0, (12.0, 40.0)), (39.0,))
     assert not _breaks_at(Continuity(0.0, (12.0,)), (39.0,))
