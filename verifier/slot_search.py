@@ -37,7 +37,7 @@ _FLANK_MM = 9.0
 MOST_BANDS = 5
 SAME_MM, SAME_DEG = 60.0, 1.2
 """Bands nearer to each other than this are looked at together, in one cross-section."""
-PARALLEL_DEG, MOST_PARALLEL = 4.0, 0.6
+PARALLEL_DEG, MOST_PARALLEL = 8.0, 0.6
 """Share of the bands that may run within this angle of one another."""
 
 
