@@ -64,6 +64,8 @@ much. What looks sharper is no step but a kink in a slope."""
 FAINT_STEP, FAINT_IN_BLURS = 0.3, 0.7
 """Step of the mean cross-section (natural log of light) that hardly shows, and the scatter of a straight line there, in
 units of its blur."""
+THROUGHOUT = 0.85
+"""Share of a strip that is as smooth as all of it is taken to be; the rest may be what lies in its blur."""
 MADE_STRAIGHT_MM, SENSOR_PX_PER_MM = 0.035, 1.5
 """Scatter of an edge straighter than any saw leaves it, as that of a sensor's top; and the resolution to tell."""
 _LEAST_SEEN = 0.5
@@ -563,7 +565,7 @@ def _may_hide_arris(section: Section, arris: Step, side: int, pavement: Continui
 
 def _may_be_floor(section: Section, pair: Pair, side: int, outer_mm: float) -> bool:
     """Whether what lies between an edge and a line farther out may be floor in another light, and that line the arris:
-    of the inside's colour, and far smoother than the pavement beyond."""
+    of the inside's colour, and far smoother throughout than the pavement beyond."""
     arris, margin = pair.arris(side), 0.5 + 1.5 * section.blur_mm
     reach = (section.n_mm - arris.n_mm) * side
     inside = (reach > -pair.width_mm / 2) & (reach < -margin)
@@ -572,7 +574,7 @@ def _may_be_floor(section: Section, pair: Pair, side: int, outer_mm: float) -> b
     if not (inside.any() and strip.any() and beyond.any()):
         return False
     tint = np.median(section.colour[strip], axis=0) - np.median(section.colour[inside], axis=0)
-    smoother = float(np.median(section.texture[beyond]) - np.median(section.texture[strip]))
+    smoother = float(np.median(section.texture[beyond]) - np.quantile(section.texture[strip], THROUGHOUT))
     return float(np.linalg.norm(tint)) < TELLING_TINT / 2 and smoother > MUCH_SMOOTHER
 
 
