@@ -44,6 +44,9 @@ SHORT_WAVES_MM, SHORT_WAVES_PX = 0.10, 0.35
 """Waves of an edge of 25 to 100 mm and the scatter of stones look alike: standard uncertainty of straightness and
 extremes from telling them apart, a part that the pavement makes and a part that the pixels make; from the
 benchmark's scenes."""
+WANDERING, CLEAN_TRACE_MM = 1.4, 0.18
+"""Standard uncertainty of an edge's straightness per scatter of its trace above that of a clean one: stones that are
+followed here and there lead it astray over some length as well; from the benchmark's scenes."""
 LONG_WAVE_MM = 800.0
 """Correlation length of the unevenness that matters for the direction of a line as long as the slot, as assumed."""
 ENDS_SHARE = 0.05
@@ -295,8 +298,9 @@ def _estimates(m: MeasuredSlot) -> list[Estimate]:
         draws.corrected(lambda e, n=n: _zones(m.s_mm, n + e), errors)  # type: ignore[misc]
         for n, errors in ((m.left_mm + m.left_ragged_mm, draws.left), (m.right_mm - m.right_ragged_mm, draws.right))
     )
+    edges = (m.slot.left, m.slot.right)
     straight = [
-        Estimate(q, z.value, (*_plane_budget(m, _zone_of(i)), *z.budget, _short_waves(m)))
+        Estimate(q, z.value, (*_plane_budget(m, _zone_of(i)), *z.budget, _short_waves(m, [edges[i]])))
         for i, (q, z) in enumerate([(Quantity.EDGE_STRAIGHTNESS_LEFT, left), (Quantity.EDGE_STRAIGHTNESS_RIGHT, right)])
     ]
     larger = straight[0] if straight[0].value >= straight[1].value else straight[1]
@@ -309,8 +313,11 @@ def _estimates(m: MeasuredSlot) -> list[Estimate]:
     ]
 
 
-def _short_waves(m: MeasuredSlot) -> BudgetLine:
-    return BudgetLine("waves or scatter", SHORT_WAVES_MM + SHORT_WAVES_PX / m.slot.pixels_per_mm)
+def _short_waves(m: MeasuredSlot, edges: Sequence[Edge]) -> BudgetLine:
+    """What waves of the edge that are its own, and what scatter. A trace that scatters by much also wanders."""
+    wandering = max(0.0, *(WANDERING * (e.path.noise_mm - CLEAN_TRACE_MM) for e in edges))
+    known = SHORT_WAVES_MM + SHORT_WAVES_PX / m.slot.pixels_per_mm
+    return BudgetLine("waves or scatter", float(np.hypot(known, wandering)))
 
 
 @dataclass(frozen=True)
@@ -499,7 +506,9 @@ def _extremes(m: MeasuredSlot, draws: _Draws) -> list[Estimate]:
     means = means[np.isfinite(means).all(axis=1)]
     for quantity, extreme in ((Quantity.SLOT_WIDTH_MIN, np.min), (Quantity.SLOT_WIDTH_MAX, np.max)):
         value = draws.corrected(lambda e, of=extreme: of((width + e) @ means.T, axis=1), errors)  # type: ignore[misc]
-        found.append(Estimate(quantity, value.value, (*shared, *value.budget, _short_waves(m))))
+        found.append(
+            Estimate(quantity, value.value, (*shared, *value.budget, _short_waves(m, [m.slot.left, m.slot.right])))
+        )
     return found
 
 
