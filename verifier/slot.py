@@ -25,9 +25,11 @@ from verifier.photo import Photo
 from verifier.plane import GroundPlane
 from verifier.profile import moving_mean, straightness
 from verifier.slot_chips import BEYOND_MM, STATION_MM, DeepestChip, EdgeChips, deepest_chip_of, find_faces, look_beside
+from verifier.slot_doubt import NEAR_PX_PER_MM, RAGGED_NEAR_MM
+from verifier.slot_edges import Edge
 from verifier.slot_path import chip_probability, raggedness
 from verifier.slot_ribbon import visible_stations
-from verifier.slot_trace import EDGE_AMBIGUOUS, NEAR_PX_PER_MM, RAGGED_NEAR_MM, WRONG_KIND, Edge, TracedSlot, trace_slot
+from verifier.slot_trace import EDGE_AMBIGUOUS, WRONG_KIND, TracedSlot, trace_slot
 from verifier.surface import measure_surface
 
 Array = NDArray[np.float64]

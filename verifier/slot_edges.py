@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,8 @@ from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from verifier.finding import Axis
 from verifier.plane import GroundPlane
+from verifier.slot_continuity import Continuity
+from verifier.slot_path import SawPath
 from verifier.slot_ribbon import (
     BLOCK_MM,
     Ribbon,
@@ -29,6 +31,7 @@ from verifier.slot_ribbon import (
     texture_blocks,
 )
 from verifier.slot_section import Step
+from verifier.slot_wall import ArrisFit
 
 Array = NDArray[np.float64]
 
@@ -73,6 +76,23 @@ class EdgeTrace:
     def offset_mm(self) -> Array:
         """Offset of the edge from the axis, left positive, shape (S,)."""
         return np.asarray(self.base_mm + self.side * self.outward_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class Edge:
+    """One arris: what was seen at each station and the saw's path through it."""
+
+    trace: EdgeTrace
+    path: SawPath
+    arris: ArrisFit = field(default_factory=lambda: ArrisFit(0.0, 0.0, 0.0, 0.0))
+    """Where the arris lies relative to the path, from the mean cross-section with the wall taken into account."""
+    pavement: Continuity | None = None
+    """How the pavement goes on outside; None where its texture does not tell."""
+
+    def path_mm(self, s_mm: Array) -> Array:
+        """Offset of the saw's path along the arris from the axis, left positive."""
+        base = np.interp(s_mm, self.trace.s_mm, self.trace.base_mm)
+        return np.asarray(base + self.trace.side * (self.path.at(s_mm) + self.arris.shift_mm))
 
 
 def trace_edge(

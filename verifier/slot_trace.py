@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -16,15 +16,25 @@ from verifier.finding import Axis
 from verifier.marks import MarkedFeature, Marks
 from verifier.photo import Photo
 from verifier.plane import GroundPlane
-from verifier.slot_continuity import CLEARLY_BROKEN, FAR_MM, Continuity, pavement_continuity
+from verifier.slot_continuity import CLEARLY_BROKEN, Continuity, pavement_continuity
 from verifier.slot_continuity import INWARD_MM as CONTINUITY_IN_MM
 from verifier.slot_continuity import OUTWARD_MM as CONTINUITY_OUT_MM
-from verifier.slot_edges import EdgeTrace, mean_profile, trace_edge
-from verifier.slot_pairs import TELLING_TINT, Pair, best_pairs
-from verifier.slot_path import SawPath, chip_probability, find_saw_path
+from verifier.slot_doubt import (
+    DEEP_GAIN,
+    MOST_HIDDEN_MM,
+    MUCH_SMOOTHER,
+    SMOOTHER,
+    is_deep,
+    may_hide_arris,
+    unsure_edges,
+    which_line_mm,
+)
+from verifier.slot_edges import Edge, EdgeTrace, mean_profile, trace_edge
+from verifier.slot_pairs import Pair, best_pairs
+from verifier.slot_path import chip_probability, find_saw_path
 from verifier.slot_ribbon import Ribbon, covered_by, cross_scale, follow, sample_along, sample_roughly
 from verifier.slot_search import Band, find_bands, map_pavement
-from verifier.slot_section import DEEPEST_MM, HALF_WINDOW_MM, Section, Step, cut_section, find_steps, wall_in_sight_mm
+from verifier.slot_section import DEEPEST_MM, Section, Step, cut_section, find_steps, wall_in_sight_mm
 from verifier.slot_texture import INWARD_MM, OUTWARD_MM, TextureReach, texture_reach
 from verifier.slot_wall import USUAL_DEPTH_MM, ArrisFit, fit_arris
 
@@ -39,33 +49,13 @@ brighter than the pavement and shows none."""
 RAGGED_MM, RAGGED_BLURS, MOST_RAGGED_MM = 0.5, 0.5, 0.9
 """Scatter of the cleaner edge about a slow path beyond which it may have been sprayed, in mm or in units of the blur;
 and beyond which no saw has made it."""
-SMOOTHER, MUCH_SMOOTHER = 0.58, 1.0
-"""Paint keeps the relief of what it lies on; a floor that is smoother by this (natural log) was sawn; by the latter,
-however bright it is."""
 LEAST_BAND_MM, SAME_BANDS_MM, MADE_CLEAN_MM, CLEANER = 4.0, 2.5, 0.08, 0.5
 """Width of a band of grout, by how much the bands on both sides differ; scatter of the edges of a sensor's top, and its
 share of the scatter of the grout's."""
-MOST_HIDDEN_MM = 45.0
-"""How far outside the edge that light shows the arris may lie: a wall in sight, or a floor in the sun."""
 GOES_ON, GOES_ON_BLURS = 0.75, 0.4
 """Share of the pavement's correlation left across an edge that surely is none, if it is not clean either."""
-DEEP_GAIN, DARK_INSIDE = 36.0, -0.5
-"""What a slot must gain, and how dark it must be (natural log), to be one whose edges are no saw's."""
 CLEAN_MM = 0.35
 """Scatter of an edge that was surely sawn."""
-NEAR_PX_PER_MM = 1.0
-"""Photos that show more than this were taken from near by."""
-RAGGED_NEAR_MM = 0.6
-"""Scatter of an edge, chips left out, that a photo from near by does not show of a sawn edge: one that is ragged both
-ways all along follows pieces of the wall in the light, or stones, and no saw."""
-LEAST_BLUR_PX = 0.4
-"""Less than any camera blurs: a pixel alone has a standard deviation of 0.29 px, the mosaic of its colours adds as
-much. What looks sharper is no step but a kink in a slope."""
-FAINT_STEP, FAINT_IN_BLURS = 0.3, 0.7
-"""Step of the mean cross-section (natural log of light) that hardly shows, and the scatter of a straight line there, in
-units of its blur."""
-THROUGHOUT = 0.85
-"""Share of a strip that is as smooth as all of it is taken to be; the rest may be what lies in its blur."""
 MADE_STRAIGHT_MM, SENSOR_PX_PER_MM = 0.035, 1.5
 """Scatter of an edge straighter than any saw leaves it, as that of a sensor's top; and the resolution to tell."""
 _LEAST_SEEN = 0.5
@@ -92,32 +82,6 @@ DOUBT_MARGIN = 10.0
 """By how much a band that cannot be measured must outdo the best that can."""
 CLEAR_WORTH = 15.0
 """A slot must be better than any other band by this much."""
-CLEAR_COST, WALL_COST = 6.0, 12.0
-"""A pair of arrises must explain the cross-section by this much better than any other; or by the greater one, where
-what lies outside one of them may be a wall in the light or a part of the floor."""
-EVEN_COST = 2.0
-"""Pairs whose costs differ by less explain the cross-section about equally well."""
-CLOSE_MM = 4.0
-"""Lines nearer to each other than this make the width uncertain, not the slot."""
-WALL_SHARES = (0.3, 1.0)
-"""Apparent width of such a wall as a share of that of one ``slot_section.DEEPEST_MM`` high."""
-
-
-@dataclass(frozen=True, eq=False)
-class Edge:
-    """One arris: what was seen at each station and the saw's path through it."""
-
-    trace: EdgeTrace
-    path: SawPath
-    arris: ArrisFit = field(default_factory=lambda: ArrisFit(0.0, 0.0, 0.0, 0.0))
-    """Where the arris lies relative to the path, from the mean cross-section with the wall taken into account."""
-    pavement: Continuity | None = None
-    """How the pavement goes on outside; None where its texture does not tell."""
-
-    def path_mm(self, s_mm: Array) -> Array:
-        """Offset of the saw's path along the arris from the axis, left positive."""
-        base = np.interp(s_mm, self.trace.s_mm, self.trace.base_mm)
-        return np.asarray(base + self.trace.side * (self.path.at(s_mm) + self.arris.shift_mm))
 
 
 @dataclass(frozen=True, eq=False)
@@ -485,14 +449,14 @@ def _trace_pair(
     if edges is None:
         return None
     best, edges = (best, edges) if marked else _moved_out(tracer, section, best, edges)
-    unsure = frozenset[int]() if marked else _unsure_edges(tracer, section, [best, *pairs[1:]], edges)
+    unsure = frozenset[int]() if marked else unsure_edges(section, [best, *pairs[1:]], edges, tracer.scale)
     slot = TracedSlot(
         tracer.ribbon.axis, *edges, tracer.scale, best.gain, best.foot_seen, unsure,
-        band.significance, best.smoother, _has_lines_inside(tracer, best), _which_line_mm(pairs), marked,
+        band.significance, best.smoother, _has_lines_inside(tracer, best), which_line_mm(pairs), marked,
     )  # fmt: skip
     strayed = abs(slot.width_mm - best.width_mm)
     excess = max(strayed - 0.5 - 0.5 * section.blur_mm, 0.0) / math.sqrt(3.0)
-    if strayed > STRAYED_MM or (len(unsure) == 2 and not _is_deep(best)):
+    if strayed > STRAYED_MM or (len(unsure) == 2 and not is_deep(best)):
         return EDGE_AMBIGUOUS
     return _checked(replace(slot, which_line_mm=math.hypot(slot.which_line_mm, excess)), best, section.blur_mm)
 
@@ -506,7 +470,7 @@ def _moved_out(
     """
     for side in (1, -1):
         pavement = _of_side(edges, side).pavement
-        if pavement is None or not (pavement.is_whole or _may_hide_arris(section, pair.arris(side), side, pavement)):
+        if pavement is None or not (pavement.is_whole or may_hide_arris(section, pair.arris(side), side, pavement)):
             continue
         near = [place for place in pavement.breaks_mm if place < MOST_HIDDEN_MM]
         if not near:
@@ -522,60 +486,6 @@ def _moved_out(
 
 def _of_side(edges: tuple[Edge, Edge], side: int) -> Edge:
     return edges[0] if edges[0].trace.side == side else edges[1]
-
-
-def _unsure_edges(tracer: _Tracer, section: Section, pairs: Sequence[Pair], edges: tuple[Edge, Edge]) -> frozenset[int]:
-    """Sides whose edge may not be the arris: by other lines beside it, by how the pavement goes on, or by its looks."""
-    rivals = _rivals(pairs, section)
-    unsure = set(rivals.inside) | set(rivals.outside)
-    for edge in edges:
-        side, pavement = edge.trace.side, edge.pavement
-        hides = pavement is not None and (
-            _may_hide_arris(section, pairs[0].arris(side), side, pavement)
-            or any(_may_be_floor(section, pairs[0], side, b) for b in pavement.breaks_mm if b < MOST_HIDDEN_MM)
-        )
-        surely = pavement is not None and pavement.left_here < CLEARLY_BROKEN and not hides
-        surely = surely and not (pavement is not None and _breaks_at(pavement, rivals.outside.get(side, ())))
-        if surely and side not in rivals.inside | rivals.even:
-            unsure.discard(side)
-        goes_on = pavement is not None and pavement.is_whole
-        if hides or goes_on or _is_no_saws(edge, tracer.scale, surely) or _is_of_stones(edge, pairs[0].arris(side)):
-            unsure.add(side)
-    return frozenset(unsure)
-
-
-def _breaks_at(pavement: Continuity, rivals_mm: Sequence[float]) -> bool:
-    """Whether the pavement is broken at one of the lines outside an edge that may be the arris as well."""
-    return any(abs(place - rival) < CLOSE_MM for place in pavement.breaks_mm for rival in rivals_mm)
-
-
-def _may_hide_arris(section: Section, arris: Step, side: int, pavement: Continuity) -> bool:
-    """Whether what lies between an edge and the next break outside may be a wall, and the break the arris.
-
-    A strip wider than a wall can be seen there, or coloured, is paint or tape on the pavement.
-    """
-    highest = section.wall_mm[0 if side > 0 else 1]
-    if not pavement.breaks_mm or highest <= 0.0 or pavement.breaks_mm[0] > highest + 0.5:
-        return False
-    reach = (section.n_mm - arris.n_mm) * side
-    strip, beyond = (reach > 0.0) & (reach < pavement.breaks_mm[0]), (reach > FAR_MM[0]) & (reach < FAR_MM[1])
-    tint = section.colour[strip].mean(axis=0) - np.median(section.colour[beyond], axis=0)
-    return float(np.linalg.norm(tint)) < TELLING_TINT
-
-
-def _may_be_floor(section: Section, pair: Pair, side: int, outer_mm: float) -> bool:
-    """Whether what lies between an edge and a line farther out may be floor in another light, and that line the arris:
-    of the inside's colour, and far smoother throughout than the pavement beyond."""
-    arris, margin = pair.arris(side), 0.5 + 1.5 * section.blur_mm
-    reach = (section.n_mm - arris.n_mm) * side
-    inside = (reach > -pair.width_mm / 2) & (reach < -margin)
-    strip = (reach > margin) & (reach < outer_mm - margin)
-    beyond = (reach > outer_mm + margin) & (reach < HALF_WINDOW_MM)
-    if not (inside.any() and strip.any() and beyond.any()):
-        return False
-    tint = np.median(section.colour[strip], axis=0) - np.median(section.colour[inside], axis=0)
-    smoother = float(np.median(section.texture[beyond]) - np.quantile(section.texture[strip], THROUGHOUT))
-    return float(np.linalg.norm(tint)) < TELLING_TINT / 2 and smoother > MUCH_SMOOTHER
 
 
 def _trace_edges(tracer: _Tracer, pair: Pair) -> tuple[Edge, Edge] | None:
@@ -603,29 +513,6 @@ def _checked(slot: TracedSlot, pair: Pair, blur_mm: float) -> TracedSlot | Probl
     return _blurred(slot) or slot
 
 
-def _is_deep(pair: Pair) -> bool:
-    """Whether a band is a slot whatever its edges look like: a wall shows its depth; it is dark and smooth inside, or
-    much too smooth for anything that lies on this pavement."""
-    plain = pair.smoother >= (SMOOTHER if pair.brighter < DARK_INSIDE else MUCH_SMOOTHER)
-    return pair.foot_seen and pair.gain > DEEP_GAIN and plain
-
-
-def _is_no_saws(edge: Edge, pixels_per_mm: float, surely: bool) -> bool:
-    """Whether what was traced is sharper than the camera can show, or more ragged than a saw leaves it where the
-    pavement does not surely end there."""
-    ragged = pixels_per_mm > NEAR_PX_PER_MM and edge.path.noise_mm > RAGGED_NEAR_MM and not surely
-    return ragged or edge.trace.blur_mm * pixels_per_mm < LEAST_BLUR_PX
-
-
-def _is_of_stones(edge: Edge, step: Step) -> bool:
-    """Whether light shows borders of stones along the edge rather than the edge.
-
-    The mean cross-section shows hardly a step there, and the trace scatters as no straight line would behind its blur.
-    """
-    faint = abs(step.height) < FAINT_STEP and not edge.trace.by_texture
-    return faint and edge.path.noise_mm > FAINT_IN_BLURS * edge.trace.blur_mm
-
-
 def _least_gain(pair: Pair) -> float:
     """What a pair must gain to be a slot: little where a wall shows its depth, much where it is as bright as tape."""
     if pair.foot_seen:
@@ -640,14 +527,14 @@ def _may_be_sprayed(slot: TracedSlot, pair: Pair, blur_mm: float) -> bool:
     The floor of a slot that shows its wall, much smoother than the pavement, is none whatever its edges look like.
     """
     told = [e.pavement for e in (slot.left, slot.right) if e.pavement is not None]
-    if _is_deep(pair) and pair.smoother >= MUCH_SMOOTHER:
+    if is_deep(pair) and pair.smoother >= MUCH_SMOOTHER:
         return False
     if any(p.left_here < CLEARLY_BROKEN for p in told) and pair.gain > DEEP_GAIN:
         return False
     if any(p.left_here > GOES_ON for p in told) and slot.raggedness_mm > max(CLEAN_MM, GOES_ON_BLURS * blur_mm):
         return True
     if slot.raggedness_mm > max(MOST_RAGGED_MM, RAGGED_BLURS * blur_mm):
-        return not _is_deep(pair)
+        return not is_deep(pair)
     return slot.raggedness_mm > max(RAGGED_MM, RAGGED_BLURS * blur_mm) and pair.smoother < SMOOTHER
 
 
@@ -758,52 +645,6 @@ EDGE_AMBIGUOUS = Problem(
     "The edge of the cut cannot be told from another line beside it (wall in the light, tape or paint): sweep the "
     "cut's edges clean, remove the tape, or take the photo from straight above.",
 )
-
-
-@dataclass(frozen=True)
-class _Rivals:
-    """Sides (+1 left, -1 right) whose arris may be another line, well apart from that of the best pair."""
-
-    inside: frozenset[int]
-    """Farther in: what lies between may be paint or tape beside the slot."""
-    outside: Mapping[int, tuple[float, ...]]
-    """Farther out, and how far where that is known: what lies between may be a wall, or a floor in the light."""
-    even: frozenset[int]
-    """Those among both that explain the cross-section about as well."""
-
-
-def _rivals(pairs: Sequence[Pair], section: Section) -> _Rivals:
-    best = pairs[0]
-    inside, outside, even = set[int](), {side: tuple[float, ...]() for side in best.wall_beyond}, set[int]()
-    for other in pairs[1:]:
-        for side, wall in ((1, section.wall_mm[0]), (-1, section.wall_mm[1])):
-            out_mm = side * (other.arris(side).n_mm - best.arris(side).n_mm)
-            hidden = WALL_SHARES[0] * wall < out_mm < WALL_SHARES[1] * wall
-            hidden = hidden or (out_mm > CLOSE_MM and _may_be_floor(section, best, side, out_mm))
-            clear = WALL_COST if hidden else CLEAR_COST
-            if abs(out_mm) > CLOSE_MM and other.cost < best.cost + clear:
-                if out_mm > 0.0:
-                    outside[side] = (*outside.get(side, ()), out_mm)
-                else:
-                    inside.add(side)
-                if other.cost < best.cost + EVEN_COST:
-                    even.add(side)
-    return _Rivals(frozenset(inside), outside, frozenset(even))
-
-
-def _which_line_mm(pairs: Sequence[Pair]) -> float:
-    """Standard uncertainty of the width because the arris may be another line close to the best pair's.
-
-    Prices are negative logarithms of probabilities; the mixture's standard deviation about the best.
-    """
-    best = pairs[0]
-    apart = np.array([
-        [p.left.n_mm - best.left.n_mm, p.right.n_mm - best.right.n_mm, p.cost - best.cost] for p in pairs
-    ])  # fmt: skip
-    close = (np.abs(apart[:, :2]) <= CLOSE_MM).all(axis=1)
-    weight = np.exp(-apart[close, 2])
-    off = apart[close, 0] - apart[close, 1]
-    return float(np.sqrt(weight @ off**2 / weight.sum()))
 
 
 def _crookedness(slot: TracedSlot) -> float:

@@ -7,12 +7,12 @@ import pytest
 
 from verifier.finding import Axis
 from verifier.slot_continuity import Continuity
-from verifier.slot_edges import EdgeTrace
+from verifier.slot_doubt import _is_of_stones, _may_be_floor, _rivals, _surely_ends, is_deep
+from verifier.slot_edges import Edge, EdgeTrace
 from verifier.slot_pairs import Pair
 from verifier.slot_path import SawPath, find_saw_path
 from verifier.slot_search import MOST_BANDS, Band, _distinct
 from verifier.slot_section import Section, Step
-from verifier.slot_trace import Edge, _breaks_at, _is_deep, _is_of_stones, _may_be_floor, _rivals
 
 N_MM = np.arange(-140.0, 140.0, 0.4)
 SHADE, DUST, PAINT = (0.24, -0.12), (-0.15, 0.14), (0.6, 0.5)
@@ -68,9 +68,11 @@ def test_a_line_that_explains_as_much_is_an_even_rival() -> None:
 
 
 def test_a_rival_counts_where_the_pavement_is_broken_as_well() -> None:
-    assert _breaks_at(Continuity(0.0, (12.0, 40.0)), (39.0,))
-    assert not _breaks_at(Continuity(0.0, (12.0,)), (39.0,))
-    assert not _breaks_at(Continuity(0.0, (12.0,)), ())
+    assert not _surely_ends(Continuity(0.0, (12.0, 40.0)), (39.0,))
+    assert _surely_ends(Continuity(0.0, (12.0,)), (39.0,))
+    assert _surely_ends(Continuity(0.0, (12.0,)), ())
+    assert not _surely_ends(Continuity(0.6, ()), ())
+    assert not _surely_ends(None, ())
 
 
 def edge(noise_mm: float, blur_mm: float, by_texture: bool = False) -> Edge:
@@ -100,7 +102,7 @@ def test_a_faint_edge_whose_trace_scatters_is_one_of_stones() -> None:
     ids=["dark and smooth", "bright and much too smooth", "bright and smooth", "no foot of a wall", "little gain"],
 )
 def test_what_is_deep_whatever_its_edges_look_like(given: Pair, expected: bool) -> None:
-    assert _is_deep(given) is expected
+    assert is_deep(given) is expected
 
 
 def test_lane_lines_leave_room_for_what_crosses_them() -> None:
