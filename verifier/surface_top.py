@@ -201,6 +201,9 @@ MOST_TAPER = 3.0
 EDGES_APART_MM = 0.1
 """Standard uncertainty of how far glints, grout and shadows lead an edge away over half of its length."""
 
+DOUBT_ALONG = 0.3
+"""Share of the doubt which of several lines is the edge that may change along it: most of it is alike everywhere."""
+
 
 def is_tapered(plane: GroundPlane, top: SensorTop) -> bool:
     """Whether the edges converge by more than their location and what is known of the plane allow."""
@@ -209,7 +212,8 @@ def is_tapered(plane: GroundPlane, top: SensorTop) -> bool:
     edges = (top.left, top.right)
     pixels = [plane.to_pixels(top.axis.to_plane(along, edge.at(along))) for edge in edges]
     lines = plane.budget(plane.sensitivity(lambda seen: np.array([_taper_rad(seen, pixels)])))
-    location = sum(e.covariance[1, 1] + (EDGES_APART_MM**2 + e.doubt_mm**2) / half**2 for e in edges)
+    wandering = [EDGES_APART_MM**2 + (DOUBT_ALONG * e.doubt_mm) ** 2 for e in edges]
+    location = sum(e.covariance[1, 1] + w / half**2 for e, w in zip(edges, wandering, strict=True))
     u = np.sqrt(location + sum(line.standard_uncertainty**2 for line in lines))
     return bool(abs(_taper_rad(plane, pixels)) > MOST_TAPER * u)
 
