@@ -193,7 +193,9 @@ _NOT_FOLLOWED = Problem(
     "Only a part of the cut beside the reference bar could be followed, so that its straightness and its extremes are "
     "not given: sweep the edges clean and light them evenly, or move the bar to where both edges show.",
 )
-LEAST_FOLLOWED = 0.75
+LEAST_FOLLOWED = 0.9
+"""Share of the cut beside the bars that must have been followed for its straightness and extremes: two cuts that were
+joined with a step may meet in what was not."""
 JUMP_MM = 1.0
 """A saw does not step into the slot by this within the window; a trace that slips from arris to wall does."""
 JUMP_WINDOW_MM = 160.0
