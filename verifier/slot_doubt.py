@@ -9,7 +9,7 @@ import numpy as np
 
 from verifier.slot_continuity import CLEARLY_BROKEN, FAR_MM, Continuity
 from verifier.slot_edges import Edge
-from verifier.slot_pairs import TELLING_TINT, Pair
+from verifier.slot_pairs import TELLING_TINT, Pair, margin_mm
 from verifier.slot_section import HALF_WINDOW_MM, Section, Step
 
 SMOOTHER, MUCH_SMOOTHER = 0.58, 1.0
@@ -94,7 +94,7 @@ def may_hide_arris(section: Section, arris: Step, side: int, pavement: Continuit
 
     A strip wider than a wall can be seen there, or coloured, is paint or tape on the pavement.
     """
-    highest = section.wall_mm[0 if side > 0 else 1]
+    highest = section.wall_below_mm(side)
     if not pavement.breaks_mm or highest <= 0.0 or pavement.breaks_mm[0] > highest + 0.5:
         return False
     reach = (section.n_mm - arris.n_mm) * side
@@ -106,7 +106,7 @@ def may_hide_arris(section: Section, arris: Step, side: int, pavement: Continuit
 def _may_be_floor(section: Section, pair: Pair, side: int, outer_mm: float) -> bool:
     """Whether what lies between an edge and a line farther out may be floor in another light, and that line the arris:
     of the inside's colour, and far smoother throughout than the pavement beyond."""
-    arris, margin = pair.arris(side), 0.5 + 1.5 * section.blur_mm
+    arris, margin = pair.arris(side), margin_mm(section)
     reach = (section.n_mm - arris.n_mm) * side
     inside = (reach > -pair.width_mm / 2) & (reach < -margin)
     strip = (reach > margin) & (reach < outer_mm - margin)
@@ -157,7 +157,8 @@ def _rivals(pairs: Sequence[Pair], section: Section) -> _Rivals:
     best = pairs[0]
     inside, outside, even = set[int](), {side: tuple[float, ...]() for side in best.wall_beyond}, set[int]()
     for other in pairs[1:]:
-        for side, wall in ((1, section.wall_mm[0]), (-1, section.wall_mm[1])):
+        for side in (1, -1):
+            wall = section.wall_below_mm(side)
             out_mm = side * (other.arris(side).n_mm - best.arris(side).n_mm)
             hidden = WALL_SHARES[0] * wall < out_mm < WALL_SHARES[1] * wall
             hidden = hidden or (out_mm > CLOSE_MM and _may_be_floor(section, best, side, out_mm))

@@ -210,12 +210,12 @@ def _settled(right: _Side | None, left: _Side | None) -> tuple[_Side, _Side] | N
 
 def _inside(section: Section, right: Step, left: Step, sides: tuple[_Side, _Side]) -> float:
     """Price of the columns inside; what lies within the blur of the arrises is neither inside nor outside."""
-    skip, middle = _margin_mm(section), (left.n_mm + right.n_mm) / 2
+    skip, middle = margin_mm(section), (left.n_mm + right.n_mm) / 2
     below = _between(section.n_mm, sides[0].inside, right.n_mm + skip, middle)
     return below + _between(section.n_mm, sides[1].inside, middle, left.n_mm - skip)
 
 
-def _margin_mm(section: Section) -> float:
+def margin_mm(section: Section) -> float:
     """How far from an arris its blur reaches: what is nearer is neither inside nor outside."""
     return 0.5 + 1.5 * section.blur_mm
 
@@ -227,7 +227,7 @@ def _between(n: Array, running: Array, low: float, high: float) -> float:
 
 def _outside(section: Section, steps: Sequence[Step], arris: Step, way: float, side: _Side) -> float:
     """Cheapest price of what lies outside an arris, going outward: pavement with at most two overlays on it."""
-    n, skip = section.n_mm * way, _margin_mm(section)
+    n, skip = section.n_mm * way, margin_mm(section)
     outward = np.flatnonzero(n > arris.n_mm * way + skip)[:: 1 if way > 0 else -1]
     reach = n[outward] - arris.n_mm * way
     pavement = np.diff(side.pavement)[outward] * np.where(reach < FAR_MM, 1.0, FAR_WEIGHT)
@@ -276,7 +276,7 @@ def _clearness(step: Step) -> float:
 def _flush(section: Section, steps: Sequence[Step], pair: tuple[Step, Step], sides: tuple[_Side, _Side]) -> float:
     """Cheapest price of what lies between two steps as pavement and overlays: as if there were no slot."""
     right, left = pair
-    skip = _margin_mm(section)
+    skip = margin_mm(section)
     within = np.flatnonzero((section.n_mm > right.n_mm + skip) & (section.n_mm < left.n_mm - skip))
     if not len(within):
         return 0.0
@@ -343,7 +343,7 @@ _FOOT_PRICE = {Foot.HIDDEN: 0.0, Foot.SEEN: -2.0, Foot.CLEAR: -3.0, Foot.MISSING
 
 def _foot(section: Section, steps: Sequence[Step], arris: Step, inward: float, side: _Side) -> Foot:
     """Whether the wall below an arris is told from the floor, as it ought to be where light falls on it."""
-    n, highest = section.n_mm, section.wall_mm[0 if inward < 0 else 1]
+    n, highest = section.n_mm, section.wall_below_mm(-1 if inward > 0 else 1)
     if 0.35 * highest < 0.8 + 1.5 * section.blur_mm:
         return Foot.HIDDEN
     if abs(arris.height) < _LEAST_ARRIS and abs(arris.texture) < 2.0 * _LEAST_ARRIS:
@@ -356,7 +356,7 @@ def _foot(section: Section, steps: Sequence[Step], arris: Step, inward: float, s
     if any(t.height * inward < -0.5 and 0.0 < (t.n_mm - arris.n_mm) * inward < 0.3 * highest for t in steps):
         return Foot.HIDDEN  # light grazes the upper part of the wall; the rest is in the shade
     reach = (n - arris.n_mm) * inward
-    beside = (reach > _margin_mm(section)) & (reach < 3.0 + 1.5 * section.blur_mm)
+    beside = (reach > margin_mm(section)) & (reach < 3.0 + 1.5 * section.blur_mm)
     return Foot.HIDDEN if float(np.median(section.tone[beside]) - side.look[0]) < _DARK else Foot.MISSING
 
 
@@ -389,8 +389,8 @@ def _wall_beyond(section: Section, features: Array, arris: Step, side: int) -> b
     Then it may be the wall, in the light and much like pavement, and what is taken for the arris its foot. What is
     coloured is not.
     """
-    wall, n = section.wall_mm[0 if side > 0 else 1], (section.n_mm - arris.n_mm) * side
-    skip, least = _margin_mm(section), 3.0 / (section.n_mm[1] - section.n_mm[0])
+    wall, n = section.wall_below_mm(side), (section.n_mm - arris.n_mm) * side
+    skip, least = margin_mm(section), 3.0 / (section.n_mm[1] - section.n_mm[0])
     if wall < WIDE_WALL_MM:
         return False
     for width in np.linspace(0.35, 0.95, 9) * wall:

@@ -59,6 +59,10 @@ class Section:
     wall_mm: tuple[float, float]
     """Apparent width of a wall ``DEEPEST_MM`` high below the left and the right arris; not positive: hidden."""
 
+    def wall_below_mm(self, side: int) -> float:
+        """That of the left one (side = 1) or the right one (-1)."""
+        return self.wall_mm[0 if side > 0 else 1]
+
 
 @dataclass(frozen=True)
 class Step:

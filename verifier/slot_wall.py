@@ -95,10 +95,12 @@ def fit_arris(v_mm: Array, light: Array, blur_mm: float, wall_mm: float) -> Arri
     scale = float(np.ptp(light)) or 1.0
     y = light / scale
     room = float(v_mm[-1]) - 1.5 * blur_mm - 1.5
+    floor, pavement = _levels(v_mm, y)
+    may_be_shadow = wall_mm < 0.3 * blur_mm and floor > pavement
     supposed = [(wall_mm, 0.0)]
     if 0.3 * blur_mm < wall_mm < room:
         supposed.append((wall_mm, wall_mm))
-    shaded = shaded_strip_mm(v_mm, y) if wall_mm < 0.3 * blur_mm else 0.0
+    shaded = shaded_strip_mm(v_mm, y) if may_be_shadow else 0.0
     if 0.0 < shaded < room:
         supposed.append((shaded, shaded))
     fits = [_fit(v_mm, y, blur_mm, strip, start) for strip, start in supposed]
@@ -108,7 +110,6 @@ def fit_arris(v_mm: Array, light: Array, blur_mm: float, wall_mm: float) -> Arri
     shift = float(weights @ [f[0] for f in fits])
     between = float(weights @ [(f[0] - shift) ** 2 for f in fits])
     within = float(weights @ [f[1] ** 2 for f in fits])
-    may_be_shadow = wall_mm < 0.3 * blur_mm and _levels(v_mm, y)[0] > _levels(v_mm, y)[1]
     return ArrisFit(shift, math.sqrt(between + within), best[3], math.sqrt(best[2] / len(v_mm)), may_be_shadow)
 
 
